@@ -1,0 +1,3 @@
+//! The `narrows` program.
+
+fn main() {}

@@ -1,0 +1,21 @@
+//! `narrows` reads a picture of a ramp test: a straight line burned with the head at one height over an inclined strip.
+//!
+//! ```text
+//! file ─photo─▶ Photo ─locate─▶ Course, Tie ─stations─▶ [Station] ─fit─▶ Waist ─height─▶ Focus ─report─▶ text, JSON, pictures
+//!                        ▲                                                          ▲
+//!                        └────────────────────────── Setup ─────────────────────────┘
+//! ```
+#![forbid(unsafe_code)]
+
+pub mod cautions;
+pub mod estimate;
+pub mod fit;
+pub mod locate;
+pub mod photo;
+pub mod reading;
+pub mod refusal;
+pub mod report;
+pub mod setup;
+pub mod stations;
+#[cfg(feature = "synth")]
+pub mod synth;

@@ -1,0 +1,42 @@
+//! Stage 1: a picture file becomes upright luminance in linear light.
+
+use ndarray::Array2;
+
+/// An upright picture in linear light.
+///
+/// Row 0 is the top, column 0 the left, *after* the file's EXIF orientation was applied.
+/// Pixel centres are at half-integers: pixel `(row, column)` covers `x` from `column` to `column + 1`.
+#[derive(Debug, Clone)]
+pub struct Photo {
+    /// Relative luminance (Rec. 709 weights) in linear light, 0 = black, 65535 = white; shape (height, width).
+    pub luminance: Array2<u16>,
+    /// EXIF orientation tag the file carried, 1 to 8; 1 where it carried none.
+    pub orientation: u8,
+    /// Resolution the file claims, along the upright picture's axes. A claim only: see `locate::scale`.
+    pub resolution: Option<Resolution>,
+    /// True where the file names a camera, a lens or an exposure: perspective is then possible.
+    pub from_camera: bool,
+    /// EXIF capture time as written, `YYYY:MM:DD HH:MM:SS` with the offset appended where the file has one.
+    pub captured_at: Option<String>,
+}
+
+/// Pixels per inch that a file claims.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Resolution {
+    /// Along x of the upright picture.
+    pub x_dpi: f64,
+    /// Along y of the upright picture.
+    pub y_dpi: f64,
+}
+
+impl Photo {
+    /// Width in pixels.
+    pub fn width(&self) -> usize {
+        self.luminance.ncols()
+    }
+
+    /// Height in pixels.
+    pub fn height(&self) -> usize {
+        self.luminance.nrows()
+    }
+}

@@ -1,0 +1,1 @@
+//! Rendered strips with known truth. Shares no code and no formula with the reading.
