@@ -10,6 +10,7 @@
 pub mod cautions;
 pub mod estimate;
 pub mod fit;
+pub mod height;
 pub mod locate;
 pub mod photo;
 pub mod reading;
