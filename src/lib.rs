@@ -8,6 +8,7 @@
 #![forbid(unsafe_code)]
 
 pub mod cautions;
+pub mod combine;
 pub mod estimate;
 pub mod fit;
 pub mod height;
