@@ -7,7 +7,11 @@
 //! ```
 #![forbid(unsafe_code)]
 
+pub mod advice;
+pub mod anchor;
 pub mod cautions;
+pub mod choose;
+pub mod doubts;
 pub mod estimate;
 pub mod fit;
 pub mod locate;
