@@ -1,0 +1,52 @@
+//! Bench words for what the types call by shorter names; screen, chart and overlay share them.
+
+use crate::reading::Model;
+use crate::stations::{LeftOut, Station};
+
+/// Every reason, in the order they are told.
+pub(crate) const REASONS: [LeftOut; 6] = [
+    LeftOut::NearEnd,
+    LeftOut::Faint,
+    LeftOut::Disturbed,
+    LeftOut::Outlier,
+    LeftOut::NotFitted,
+    LeftOut::OutsidePicture,
+];
+
+/// Why a measured place was left out.
+pub(crate) const fn reason(left_out: LeftOut) -> &'static str {
+    match left_out {
+        LeftOut::NearEnd => "too close to an end",
+        LeftOut::Faint => "too pale",
+        LeftOut::Disturbed => "disturbed (knot, mark, glare)",
+        LeftOut::Outlier => "unlike its neighbours",
+        LeftOut::NotFitted => "no clear edges",
+        LeftOut::OutsidePicture => "outside the picture",
+    }
+}
+
+/// What a fit draws through the line widths.
+pub(crate) const fn model(model: Model) -> &'static str {
+    match model {
+        Model::Parabola => "plain curve near the finest place",
+        Model::ThresholdCaustic => "beam shape along the line",
+        Model::TwoSidedCaustic => "beam shape, each side on its own",
+    }
+}
+
+/// How many measured places were left out for each reason that occurs; `None` counts those without a reason.
+pub(crate) fn left_out_counts(stations: &[Station]) -> Vec<(Option<LeftOut>, usize)> {
+    let count = |which: Option<LeftOut>| stations.iter().filter(|s| !s.used && s.left_out == which).count();
+    REASONS
+        .into_iter()
+        .map(Some)
+        .chain([None])
+        .map(|which| (which, count(which)))
+        .filter(|&(_, number)| number > 0)
+        .collect()
+}
+
+/// Free text and file names without the control characters that would move a terminal's cursor or break a line.
+pub(crate) fn printable(text: &str) -> String {
+    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
+}
