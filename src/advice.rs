@@ -52,7 +52,10 @@ pub fn no_course(why: NoCourse) -> Refusal {
         ),
         NoCourse::Broken(breaks) => Refusal::new(
             Code::LineBroken,
-            format!("the line is interrupted over {:.0} % of its length", 100.0 * breaks.gap_share.max(breaks.longest_share)),
+            format!(
+                "the line is interrupted over {:.0} % of its length",
+                100.0 * breaks.gap_share.max(breaks.longest_share)
+            ),
             "burn one plain unbroken stroke at constant speed, slower if it fades and faster if it goes through",
         ),
         NoCourse::TooFewStations { found } => Refusal::new(
@@ -62,9 +65,7 @@ pub fn no_course(why: NoCourse) -> Refusal {
         ),
         NoCourse::Unresolved { kerf_px, blur_px } => Refusal::new(
             Code::Unresolved,
-            format!(
-                "the line is only {kerf_px:.1} pixels wide where it is finest, with a blur of {blur_px:.1} pixels"
-            ),
+            format!("the line is only {kerf_px:.1} pixels wide where it is finest, with a blur of {blur_px:.1} pixels"),
             "scan at a higher resolution, or photograph the fine part from close by and in focus",
         ),
     }
@@ -91,7 +92,10 @@ pub fn no_tie(why: &TieError) -> Refusal {
         ),
         TieError::EndFades { is_low } => Refusal::new(
             Code::EndsNotFound,
-            format!("the line fades out or tapers at the {}, so its end does not show where the beam stopped", end(is_low)),
+            format!(
+                "the line fades out or tapers at the {}, so its end does not show where the beam stopped",
+                end(is_low)
+            ),
             "burn slower or a little stronger so that the line reaches its ends, or use the strip's edges, marks or points",
         ),
         TieError::EndOutside { is_low } => Refusal::new(
@@ -139,7 +143,8 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
             // The gap is smallest at the high end: a focus beyond it needs the nozzle closer to the strip.
             let [end, head] = if is_high { ["high", "lower the head"] } else { ["low", "raise the head"] };
             let by = 0.5 * setup.ramp.rise.value;
-            let how = if matches!(setup.picture.datum, Datum::Marks { .. }) { "the marks again with it" } else { "again" };
+            let how =
+                if matches!(setup.picture.datum, Datum::Marks { .. }) { "the marks again with it" } else { "again" };
             Refusal::new(
                 Code::NotBracketed,
                 format!("the line is finest at or beyond its {end} end, so the focus lies outside the ramp test"),

@@ -2,10 +2,10 @@
 
 use crate::fit::bracket::{Bracket, bracket};
 use crate::fit::data::Data;
+use crate::locate::Course;
 use crate::locate::coarse::{Coarse, straight_runs};
 use crate::locate::refine::{WidthGuide, refine};
 use crate::locate::trace::{Trace, follow, follow_between};
-use crate::locate::Course;
 use crate::photo::Photo;
 use crate::stations::Station;
 use crate::stations::measure::{MeasureOptions, measure};
@@ -80,7 +80,9 @@ pub fn choose(photo: &Photo, coarse: &Coarse) -> Choice {
 
     let burned: Vec<usize> = (0..candidates.len()).filter(|i| candidates[*i].looks_burned()).collect();
     let strength = |c: &Candidate| c.trace.score * c.contrast.max(0.05);
-    if let Some(first) = burned.iter().copied().max_by(|a, b| strength(&candidates[*a]).total_cmp(&strength(&candidates[*b]))) {
+    if let Some(first) =
+        burned.iter().copied().max_by(|a, b| strength(&candidates[*a]).total_cmp(&strength(&candidates[*b])))
+    {
         let rivals: Vec<usize> = burned
             .iter()
             .copied()
@@ -97,7 +99,11 @@ pub fn choose(photo: &Photo, coarse: &Coarse) -> Choice {
     let rivals = candidates.iter().skip(1).filter(|c| strength(c) > 0.6 * strength(&candidates[0])).count();
     if rivals > 0 {
         // Many alike and pale: grain. Few and strong: lines.
-        if candidates[0].contrast < 0.35 || candidates[0].usable < 0.4 { Choice::None } else { Choice::Several(candidates) }
+        if candidates[0].contrast < 0.35 || candidates[0].usable < 0.4 {
+            Choice::None
+        } else {
+            Choice::Several(candidates)
+        }
     } else {
         Choice::One(Box::new(candidates.swap_remove(0)))
     }

@@ -48,6 +48,8 @@ pub struct Combined {
     pub combine: Combine,
     /// Names of the pictures used, in the order given.
     pub used: Vec<String>,
+    /// Names of the pictures that gave no answer, in the order given.
+    pub left_out: Vec<String>,
     /// The answer, or why there is none.
     pub outcome: Result<Focus, Refusal>,
     /// Doubts about the combination and its conversion, each once, in the order of their codes.
@@ -80,8 +82,8 @@ struct Share<'a> {
 /// Fewer than two usable readings are refused, `too_few_pictures`.
 pub fn combine(combine: Combine, parts: &[Part<'_>], setup: &Setup) -> Combined {
     let shares: Vec<Share<'_>> = parts.iter().filter_map(|part| share(*part, setup)).collect();
-    let left_out: Vec<&str> =
-        parts.iter().filter(|part| !shares.iter().any(|share| share.is(part))).map(|part| part.name).collect();
+    let has_no_share = |part: &&Part<'_>| !shares.iter().any(|share| share.is(part));
+    let left_out: Vec<String> = parts.iter().filter(has_no_share).map(|part| part.name.to_owned()).collect();
     let mut cautions = Vec::new();
     if !left_out.is_empty() {
         let message = format!("left out, because they gave no answer: {}", left_out.join(", "));
@@ -89,7 +91,7 @@ pub fn combine(combine: Combine, parts: &[Part<'_>], setup: &Setup) -> Combined 
     }
     let used = shares.iter().map(|share| share.name.to_owned()).collect();
     if shares.len() < 2 {
-        return Combined { combine, used, outcome: Err(too_few(shares.len(), parts.len())), cautions };
+        return Combined { combine, used, left_out, outcome: Err(too_few(shares.len(), parts.len())), cautions };
     }
     let (position, disagreement) = combined_position(combine, &shares);
     cautions.extend(disagreement);
@@ -97,7 +99,7 @@ pub fn combine(combine: Combine, parts: &[Part<'_>], setup: &Setup) -> Combined 
     focus.depth_of_focus_mm = combined_depth(&shares);
     cautions.extend(doubts);
     cautions.sort_by_key(|caution| caution.code);
-    Combined { combine, used, outcome: Ok(focus), cautions }
+    Combined { combine, used, left_out, outcome: Ok(focus), cautions }
 }
 
 impl Share<'_> {
@@ -161,7 +163,7 @@ fn combined_position(combine: Combine, shares: &[Share<'_>]) -> (Estimate, Optio
     };
     let message = format!(
         "the {what} disagree by more than chance: their finest places lie up to {:.1} mm apart along the strip; the \
-         give-or-take was widened {widening:.1} times: look for the one that differs, in how it lay or how it was read",
+         give-or-take was widened {widening:.1} times",
         last - first
     );
     (Estimate::new(mean, u * widening), Some(Caution::new(CautionCode::StripsDisagree, message)))

@@ -33,7 +33,10 @@ pub fn of_the_fit(fit: &WaistFit, line: &LineQuality, kerf_px: f64) -> Vec<Cauti
     if fit.disagreement > DISAGREEMENT {
         add(
             CautionCode::FitsDisagree,
-            format!("the fits differ by {:.1} times what they should; the give-or-take is widened by it", fit.disagreement),
+            format!(
+                "the fits differ by {:.1} times what they should; the give-or-take is widened by it",
+                fit.disagreement
+            ),
         );
     }
     if fit.asymmetry.abs() > ONE_SIDED {
@@ -49,14 +52,20 @@ pub fn of_the_fit(fit: &WaistFit, line: &LineQuality, kerf_px: f64) -> Vec<Cauti
     for (index, end) in ["low", "high"].into_iter().enumerate() {
         let room = (fit.position.value - fit.range_mm[index]).abs();
         if room < NEAR_END * fit.lengths_mm[index] {
-            add(CautionCode::NearEnd, format!("the finest place is only {room:.0} mm from the {end} end of the measured line"));
+            add(
+                CautionCode::NearEnd,
+                format!("the finest place is only {room:.0} mm from the {end} end of the measured line"),
+            );
         }
     }
     if line.straightness_px > SHAKY * kerf_px {
         let period = line.period_mm.map_or(String::new(), |p| format!(", with a period of {p:.1} mm"));
         add(
             CautionCode::LineShaky,
-            format!("the line wanders sideways by {:.1} px{period}: look at belt, pulleys, wheels and mirrors", line.straightness_px),
+            format!(
+                "the line wanders sideways by {:.1} px{period}: look at belt, pulleys, wheels and mirrors",
+                line.straightness_px
+            ),
         );
     }
     if line.contrast < WEAK {

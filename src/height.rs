@@ -282,7 +282,7 @@ fn ends_swapped(focus: &Focus, setup: &Setup) -> Option<Caution> {
         CautionCode::EndsSwapped,
         format!(
             "with low and high end exchanged the block would be {:.1} mm, which fits the {} mm block in use, and as read \
-             it does not: check which end was the low one",
+             it does not",
             mirrored_spacer.value, setup.head.spacer_in_use_mm?
         ),
     ))
@@ -303,8 +303,7 @@ fn strip_bows(setup: &Setup) -> Option<Caution> {
     Some(Caution::new(
         CautionCode::StripBows,
         format!(
-            "the strip bows {direction} by {:.1} mm in the middle, give or take {:.1} mm; this was allowed for, and a \
-             stiffer strip would need no such help",
+            "the strip bows {direction} by {:.1} mm in the middle, give or take {:.1} mm; this was allowed for",
             bow.value.abs(),
             bow.expanded()
         ),
@@ -322,7 +321,7 @@ fn rim_contact(setup: &Setup) -> Option<Caution> {
         CautionCode::RimContact,
         format!(
             "a block on a slope touches the nozzle's uphill rim first; for a tip {} mm across, which was assumed, this \
-             adds {:.2} mm, give or take {:.2} mm: measure the tip's flat face and give tip_diameter_mm",
+             adds {:.2} mm, give or take {:.2} mm",
             tip.value,
             tip.value / 2.0 * slope,
             tip.expanded() / 2.0 * slope
@@ -337,11 +336,7 @@ fn focal_length_differs(focus: &Focus, setup: &Setup) -> Option<Caution> {
     ((found.value - nominal).abs() > tolerance).then(|| {
         Caution::new(
             CautionCode::FocalLengthDiffers,
-            format!(
-                "the focal distance comes out at {:.1} mm, and {nominal} mm is printed on the lens: check the offset \
-                 from lens to nozzle, which lens is in, and that it sits the right way up",
-                found.value
-            ),
+            format!("the focal distance comes out at {:.1} mm, and {nominal} mm is printed on the lens", found.value),
         )
     })
 }
@@ -350,14 +345,11 @@ fn spacer_small(focus: &Focus) -> Option<Caution> {
     let spacer = focus.spacer_mm?.value;
     let message = if spacer <= 0.0 {
         format!(
-            "the block would be {spacer:.1} mm thick, which no block is: check where the nozzle was over the strip, or \
-             set the nozzle higher"
+            "the block would be {spacer:.1} mm thick, which no block is: the nozzle's place over the strip is wrong, or \
+             its tip would be below the work in focus"
         )
     } else {
-        format!(
-            "a block of {spacer:.1} mm leaves the nozzle very near the work, where it may touch: check before the head \
-             moves"
-        )
+        format!("a block of {spacer:.1} mm leaves the nozzle very near the work, where it may touch")
     };
     (spacer < SMALL_SPACER_MM).then(|| Caution::new(CautionCode::SpacerSmall, message))
 }
@@ -385,7 +377,7 @@ fn rises_differ(setup: &Setup) -> Option<Caution> {
             CautionCode::RisesDiffer,
             format!(
                 "the ramp rises by {:.1} mm as stated and by {:.1} mm as the gaps tell; the block comes from the gaps \
-                 alone: check the gaps, and that the head travels level",
+                 alone",
                 stated.value, from_gaps.value
             ),
         )

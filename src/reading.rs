@@ -209,7 +209,9 @@ impl RequestError {
     /// What to do about it.
     pub const fn hint(&self) -> &'static str {
         match self {
-            Self::PointOutside { .. } => "give points as seen after the picture's EXIF orientation, origin at the top left",
+            Self::PointOutside { .. } => {
+                "give points as seen after the picture's EXIF orientation, origin at the top left"
+            }
             Self::AreaOutside { .. } => "give the area as x, y, width, height in pixels inside the upright picture",
         }
     }
@@ -326,13 +328,8 @@ fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Readin
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
 
     // 6: convert
-    let (focus, cautions) = height::convert(
-        waist.position_mm,
-        waist.kerf_mm,
-        waist.slack_positions_mm,
-        options.slack_fraction,
-        setup,
-    );
+    let (focus, cautions) =
+        height::convert(waist.position_mm, waist.kerf_mm, waist.slack_positions_mm, options.slack_fraction, setup);
     reading.waist = Some(waist);
     reading.cautions.extend(cautions);
     Ok(focus)

@@ -4,8 +4,8 @@
 //! right half from 6 to 12 mm where bit `i` is 1 and from 6 to 9 mm where it is 0. The bits are the maximal-length
 //! sequence of x⁵ + x² + 1, so any five neighbours occur once.
 
-use super::tie::TieError;
 use super::ticks::Tick;
+use super::tie::TieError;
 use crate::fit::solve::minimise;
 use crate::locate::profile::gather;
 use crate::locate::refine::half_levels;
@@ -88,7 +88,8 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
         for tick in &like {
             // A neighbour at the pitch on either side of the line.
             let near = |away: f64| {
-                like.iter().map(|o| (o.along_px - tick.along_px - away).abs()).fold(f64::INFINITY, f64::min) < 0.1 * pitch
+                like.iter().map(|o| (o.along_px - tick.along_px - away).abs()).fold(f64::INFINITY, f64::min)
+                    < 0.1 * pitch
             };
             let neighbours = f64::from(u8::from(near(pitch)) + u8::from(near(-pitch)));
             score += likeness(tick, scale) * neighbours * tick.score.sqrt().min(3.0);
@@ -183,11 +184,7 @@ fn grow(rungs: &[Rung], members: &mut Vec<(isize, usize)>, upwards: bool) {
         } else {
             0.0
         };
-        let average = if n >= 3 {
-            (at(n - 1) - at(n - 3)) / (last.0 - members[n - 3].0) as f64
-        } else {
-            recent
-        };
+        let average = if n >= 3 { (at(n - 1) - at(n - 3)) / (last.0 - members[n - 3].0) as f64 } else { recent };
         let direction = if upwards { 1 } else { -1 };
         let found = (1..=4isize).find_map(|ahead| {
             let target = at(n - 1) + direction as f64 * ahead as f64 * (average + drift * ahead as f64);
@@ -240,10 +237,12 @@ fn place(
                     (last_step + beyond, chain[chain.len() - 1].1.along_px + beyond as f64 * pitch),
                 ] {
                     let index = index_of(step);
-                    let shows = index >= 0 && index <= setup.last as isize && [-1.0, 1.0].iter().all(|side| {
-                        let [x, y] = course.place(along, side * LONG_MM * scale);
-                        x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
-                    });
+                    let shows = index >= 0
+                        && index <= setup.last as isize
+                        && [-1.0, 1.0].iter().all(|side| {
+                            let [x, y] = course.place(along, side * LONG_MM * scale);
+                            x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
+                        });
                     if shows {
                         likelihood += 2.0 * MISSING.ln();
                     }
@@ -319,12 +318,16 @@ fn map(
     placing: &Placing,
     setup: &MarkSetup,
 ) -> Option<Tie> {
-    let slants: Vec<f64> = marks.iter().flat_map(|(_, r)| r.halves.iter().flatten().map(|t| if t.is_positive { t.slant } else { -t.slant })).collect();
+    let slants: Vec<f64> = marks
+        .iter()
+        .flat_map(|(_, r)| r.halves.iter().flatten().map(|t| if t.is_positive { t.slant } else { -t.slant }))
+        .collect();
     let slant = median(slants);
     let placed: Vec<(Mark, f64)> = marks
         .iter()
         .filter_map(|(index, rung)| {
-            let centres = [0, 1].map(|side| rung.halves[side].and_then(|t| refine_half(photo, course, &t, scale, slant)));
+            let centres =
+                [0, 1].map(|side| rung.halves[side].and_then(|t| refine_half(photo, course, &t, scale, slant)));
             let along = match centres {
                 // Both halves lie on one straight stroke: where it crosses the line.
                 [Some(a), Some(b)] => a[0] + (b[0] - a[0]) * a[1] / (a[1] - b[1]),
@@ -344,8 +347,7 @@ fn map(
     if placed.len() < LEAST_MARKS {
         return None;
     }
-    let mut rows: Vec<[f64; 2]> =
-        placed.iter().map(|(m, along)| [m.index as f64 * setup.pitch_mm, *along]).collect();
+    let mut rows: Vec<[f64; 2]> = placed.iter().map(|(m, along)| [m.index as f64 * setup.pitch_mm, *along]).collect();
     let mut kept: Vec<usize> = (0..rows.len()).collect();
     let mut fit = fit_map(&rows)?;
     for _ in 0..3 {
@@ -390,10 +392,7 @@ fn refine_half(photo: &Photo, course: &Course, tick: &Tick, scale: f64, slant: f
     let place = course.place(own, side * middle);
     let norm = slant.hypot(1.0);
     let [d, a] = [course.direction, course.across()];
-    let along_stroke = [
-        side * (a[0] + slant * d[0]) / norm,
-        side * (a[1] + slant * d[1]) / norm,
-    ];
+    let along_stroke = [side * (a[0] + slant * d[0]) / norm, side * (a[1] + slant * d[1]) / norm];
     let stroke = Course {
         origin_px: place,
         direction: along_stroke,
@@ -468,7 +467,8 @@ fn fit_map(rows: &[[f64; 2]]) -> Option<MapFit> {
         start.push(0.0);
         steps.push(1e-3);
     }
-    let residuals = |p: &[f64]| rows.iter().map(|r| MapFit::value(p, (r[0] - middle) / half) - r[1]).collect::<Vec<f64>>();
+    let residuals =
+        |p: &[f64]| rows.iter().map(|r| MapFit::value(p, (r[0] - middle) / half) - r[1]).collect::<Vec<f64>>();
     let solution = minimise(&residuals, &start, &steps);
     let freedom = (rows.len() as f64 - start.len() as f64).max(1.0);
     let variance = (solution.sum_of_squares / freedom).max(0.1f64.powi(2));

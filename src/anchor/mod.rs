@@ -95,8 +95,11 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
             }
             Datum::Marks { pitch_mm, last } => {
                 let tie = by_marks(found, setup, *pitch_mm, *last, clear_px)?;
-                let points = [tie.samples[0], tie.samples[tie.samples.len() - 1]]
-                    .map(|s| TiePoint { along_px: s.along_px, u_px: 0.0, position_mm: s.position_mm });
+                let points = [tie.samples[0], tie.samples[tie.samples.len() - 1]].map(|s| TiePoint {
+                    along_px: s.along_px,
+                    u_px: 0.0,
+                    position_mm: s.position_mm,
+                });
                 check_scale(found.photo, setup, course, &points, "marks", &mut cautions)?;
                 return Ok(Tied { tie, outline_px: None, cautions });
             }
@@ -136,8 +139,7 @@ fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: 
 }
 
 fn by_hand(course: &Course, low: [f64; 2], high: [f64; 2], span_mm: f64) -> [TiePoint; 2] {
-    let point =
-        |place, position_mm| TiePoint { along_px: course.along_across(place)[0], u_px: 1.0, position_mm };
+    let point = |place, position_mm| TiePoint { along_px: course.along_across(place)[0], u_px: 1.0, position_mm };
     [point(low, 0.0), point(high, span_mm)]
 }
 

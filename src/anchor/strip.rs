@@ -116,7 +116,8 @@ pub fn short_edges(
 /// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
 fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_px: f64) -> Option<EdgeLine> {
     let factor = coarse.factor;
-    let local = |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
+    let local =
+        |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
     let middle = 0.5 * (u_range[0] + u_range[1]);
     let half = 0.5 * (u_range[1] - u_range[0]);
     if half < 6.0 * factor {
@@ -163,7 +164,13 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
                 if step.is_finite() {
                     sum += step;
                     count += 1.0;
-                    agreeing += if step > 0.02 { 1.0 } else if step < -0.02 { -1.0 } else { 0.0 };
+                    agreeing += if step > 0.02 {
+                        1.0
+                    } else if step < -0.02 {
+                        -1.0
+                    } else {
+                        0.0
+                    };
                 }
             }
             if count < 0.6 * columns as f32 {

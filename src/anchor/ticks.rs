@@ -107,10 +107,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
                 best = Some(Tick {
                     along_px: along,
                     slant,
-                    reach_px: [
-                        (first + stretch.0 as f64) * factor,
-                        (first + stretch.1 as f64 + 1.0) * factor,
-                    ],
+                    reach_px: [(first + stretch.0 as f64) * factor, (first + stretch.1 as f64 + 1.0) * factor],
                     is_positive,
                     score: f64::from(best_sum),
                 });

@@ -102,11 +102,7 @@ pub fn end_points(ends: &[LineEnd; 2], is_rising: bool, span_mm: f64) -> Result<
             return Err(TieError::EndOutside { is_low });
         }
         let datum = end.datum.ok_or(TieError::EndFades { is_low })?;
-        Ok(TiePoint {
-            along_px: datum.along_px,
-            u_px: datum.u_px,
-            position_mm: if is_low { 0.0 } else { span_mm },
-        })
+        Ok(TiePoint { along_px: datum.along_px, u_px: datum.u_px, position_mm: if is_low { 0.0 } else { span_mm } })
     };
     Ok([point(0)?, point(1)?])
 }

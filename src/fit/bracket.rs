@@ -67,10 +67,7 @@ pub fn bracket(data: &Data) -> Result<Bracket, NoBracket> {
     let contrast = smooth(&median_filter(&data.contrast, reach), reach);
     let tenth = (n / 10).max(1);
     let mean = |range: std::ops::Range<usize>| contrast[range.clone()].iter().sum::<f64>() / range.len() as f64;
-    let [at_end, typical] = if is_high {
-        [mean(n - tenth..n), mean(n / 2..n - tenth)]
-    } else {
-        [mean(0..tenth), mean(tenth..n / 2 + 1)]
-    };
+    let [at_end, typical] =
+        if is_high { [mean(n - tenth..n), mean(n / 2..n - tenth)] } else { [mean(0..tenth), mean(tenth..n / 2 + 1)] };
     if at_end < 0.93 * typical { Err(NoBracket::Fades) } else { Err(NoBracket::AtEnd { is_high }) }
 }

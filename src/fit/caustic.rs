@@ -59,7 +59,8 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter) -> Option<Cau
             .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?;
         if round < 2 {
             let caustic = Caustic::from_slice(&solution.parameters);
-            let left: Vec<f64> = data.position.iter().zip(&data.ln_kerf).map(|(s, y)| y - caustic.ln_kerf(*s)).collect();
+            let left: Vec<f64> =
+                data.position.iter().zip(&data.ln_kerf).map(|(s, y)| y - caustic.ln_kerf(*s)).collect();
             // The unwhitened Jacobian of the curve, for the restricted likelihood.
             let design = design(data, &solution.parameters);
             scatter = likeliest_scatter(data, &left, &design);

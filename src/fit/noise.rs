@@ -32,7 +32,8 @@ impl Whitener {
     /// For stations at `positions_mm` (rising) with own standard uncertainties `own` of ln kerf.
     pub fn new(positions_mm: &[f64], own: &[f64], scatter: &Scatter) -> Self {
         let n = positions_mm.len();
-        let [mut gains, mut decays, mut inverse_sd] = [Vec::with_capacity(n), Vec::with_capacity(n), Vec::with_capacity(n)];
+        let [mut gains, mut decays, mut inverse_sd] =
+            [Vec::with_capacity(n), Vec::with_capacity(n), Vec::with_capacity(n)];
         let grain = scatter.grain * scatter.grain;
         let mut variance = grain;
         let mut log_determinant = 0.0;

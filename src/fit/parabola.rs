@@ -36,9 +36,8 @@ pub fn fit(data: &Data, expected_ln_kerf: impl Fn(f64) -> f64, scatter: &Scatter
     // Residuals are relative to the expected kerf, as the grain's wander is.
     let expected: Vec<f64> = data.position.iter().map(|s| expected_ln_kerf(*s).exp()).collect();
     let x: Vec<f64> = data.position.iter().map(|s| (s - origin) / scale).collect();
-    let column = |power: i32| {
-        DVector::from_vec(whitener.whiten(x.iter().zip(&expected).map(|(x, e)| x.powi(power) / e)))
-    };
+    let column =
+        |power: i32| DVector::from_vec(whitener.whiten(x.iter().zip(&expected).map(|(x, e)| x.powi(power) / e)));
     let design = DMatrix::from_columns(&[column(0), column(1), column(2)]);
     let target = DVector::from_vec(whitener.whiten(data.ln_kerf.iter().zip(&expected).map(|(y, e)| y.exp() / e)));
     let qr = design.clone().qr();
@@ -53,9 +52,8 @@ pub fn fit(data: &Data, expected_ln_kerf: impl Fn(f64) -> f64, scatter: &Scatter
     let variance = gradient[0].powi(2) * covariance[(1, 1)]
         + gradient[1].powi(2) * covariance[(2, 2)]
         + 2.0 * gradient[0] * gradient[1] * covariance[(1, 2)];
-    let squares: f64 = (0..n)
-        .map(|i| ((data.ln_kerf[i].exp() - c0 - c1 * x[i] - c2 * x[i] * x[i]) / expected[i]).powi(2))
-        .sum();
+    let squares: f64 =
+        (0..n).map(|i| ((data.ln_kerf[i].exp() - c0 - c1 * x[i] - c2 * x[i] * x[i]) / expected[i]).powi(2)).sum();
     Some(ParabolaFit {
         origin,
         coefficients: [c0, c1 / scale, c2 / (scale * scale)],

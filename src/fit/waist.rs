@@ -129,15 +129,17 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     let (combined, weights, disagreement) = combine(&whole, parabola.as_ref());
     fits.push(Fit {
         model: Model::Parabola,
-        position_mm: parabola.as_ref().map_or(Estimate::new(position, f64::NAN), |p| Estimate::new(p.position, p.u_position)),
+        position_mm: parabola
+            .as_ref()
+            .map_or(Estimate::new(position, f64::NAN), |p| Estimate::new(p.position, p.u_position)),
         used: weights[1] > 0.0,
         weight: weights[1],
         range_mm: parabola.as_ref().map_or(range, |p| p.range),
         stations: parabola_data.len(),
         relative_rms: parabola.as_ref().map_or(0.0, |p| p.relative_rms),
-        curve: parabola.as_ref().map_or(Vec::new(), |p| {
-            drawn(p.range, 60).into_iter().map(|s| [s, p.kerf(s)]).collect()
-        }),
+        curve: parabola
+            .as_ref()
+            .map_or(Vec::new(), |p| drawn(p.range, 60).into_iter().map(|s| [s, p.kerf(s)]).collect()),
         parameters: BTreeMap::new(),
     });
     if parabola.is_none() {
@@ -165,7 +167,8 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     // What the fitted curve itself says of bracketing.
     let narrowest = whole.caustic.ln_kerf(position);
     let rise = |from: f64, to: f64| {
-        drawn([from.min(to), from.max(to)], 60).into_iter().map(|s| whole.caustic.ln_kerf(s)).fold(f64::MIN, f64::max) - narrowest
+        drawn([from.min(to), from.max(to)], 60).into_iter().map(|s| whole.caustic.ln_kerf(s)).fold(f64::MIN, f64::max)
+            - narrowest
     };
     if position <= range[0] || position >= range[1] {
         return (fits, Err(NoWaist::NotBracketed { is_high: position >= range[1] }));
@@ -175,7 +178,11 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     if least < LEAST_FITTED_RISE.ln() {
         let is_high = rises[1] < rises[0];
         let highest = rises[0].max(rises[1]);
-        let why = if highest > 1.3f64.ln() { NoWaist::NotBracketed { is_high } } else { NoWaist::Flat { ratio: highest.exp() } };
+        let why = if highest > 1.3f64.ln() {
+            NoWaist::NotBracketed { is_high }
+        } else {
+            NoWaist::Flat { ratio: highest.exp() }
+        };
         return (fits, Err(why));
     }
     if least < 2.5 * whole.scatter.grain {

@@ -155,7 +155,8 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let mut runs = Vec::new();
     for (polarity, accumulator) in accumulators.iter_mut().enumerate() {
         for _ in 0..most {
-            let (best, votes) = accumulator.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+            let (best, votes) =
+                accumulator.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
             if votes <= 0.0 {
                 break;
             }

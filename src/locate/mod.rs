@@ -133,7 +133,10 @@ impl Tie {
     /// Place along the course of a position on the strip: the inverse of [`Tie::at`].
     pub fn along_at(&self, position_mm: f64) -> f64 {
         let sign = if self.is_rising() { 1.0 } else { -1.0 };
-        let upper = self.samples.partition_point(|s| sign * s.position_mm < sign * position_mm).clamp(1, self.samples.len() - 1);
+        let upper = self
+            .samples
+            .partition_point(|s| sign * s.position_mm < sign * position_mm)
+            .clamp(1, self.samples.len() - 1);
         let [a, b] = [self.samples[upper - 1], self.samples[upper]];
         a.along_px + (position_mm - a.position_mm) / (b.position_mm - a.position_mm) * (b.along_px - a.along_px)
     }

@@ -1,8 +1,8 @@
 //! From a coarse trace to the line's course at full resolution.
 
+use super::Course;
 use super::profile::{Profile, gather};
 use super::trace::{Trace, median};
-use super::Course;
 use crate::photo::Photo;
 
 /// Rough full width of the line along a course: where the profile is to be looked at.
@@ -54,7 +54,9 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         let count = window.len() as f64;
         window.map(value).sum::<f64>() / count
     };
-    let core_at = (0..bins).filter(|i| profile.across_px[*i].abs() <= search_px).min_by(|a, b| smooth(*a).total_cmp(&smooth(*b)))?;
+    let core_at = (0..bins)
+        .filter(|i| profile.across_px[*i].abs() <= search_px)
+        .min_by(|a, b| smooth(*a).total_cmp(&smooth(*b)))?;
     let core = smooth(core_at);
     let mut crossings = [0.0; 2];
     let mut background = [0.0; 2];

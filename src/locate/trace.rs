@@ -53,19 +53,17 @@ impl Trace {
 
     /// Cuts the trace to the part between two places.
     fn crop(&mut self, line_px: [[f64; 2]; 2]) {
-        let along = line_px.map(|p| {
-            (p[0] - self.origin_px[0]) * self.direction[0] + (p[1] - self.origin_px[1]) * self.direction[1]
-        });
+        let along = line_px
+            .map(|p| (p[0] - self.origin_px[0]) * self.direction[0] + (p[1] - self.origin_px[1]) * self.direction[1]);
         let [from, to] = [along[0].min(along[1]), along[0].max(along[1])];
         let first = (((from - self.extent_px[0]) / self.step_px).floor().max(0.0) as usize).min(self.depths.len() - 1);
-        let last = (((to - self.extent_px[0]) / self.step_px).ceil().max(0.0) as usize).clamp(first + 1, self.depths.len());
+        let last =
+            (((to - self.extent_px[0]) / self.step_px).ceil().max(0.0) as usize).clamp(first + 1, self.depths.len());
         self.offsets_px = self.offsets_px[first..last].to_vec();
         self.depths = self.depths[first..last].to_vec();
         self.widths_px = self.widths_px[first..last].to_vec();
-        self.extent_px = [
-            self.extent_px[0] + first as f64 * self.step_px,
-            self.extent_px[0] + last as f64 * self.step_px,
-        ];
+        self.extent_px =
+            [self.extent_px[0] + first as f64 * self.step_px, self.extent_px[0] + last as f64 * self.step_px];
     }
 
     /// Picture place of the middle of step `index`.
@@ -152,9 +150,8 @@ pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
 
 /// Follows the line between two places of the full picture given by hand, dark or light as it shows.
 pub fn follow_between(coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Option<Trace> {
-    let [a, b] = line_px.map(|p| {
-        [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]
-    });
+    let [a, b] =
+        line_px.map(|p| [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]);
     let [dx, dy] = [b[0] - a[0], b[1] - a[1]];
     let length = dx.hypot(dy);
     if length < 12.0 {
@@ -258,7 +255,8 @@ fn best_path(band: &Band, is_dark: bool) -> Option<(Vec<f64>, Vec<f32>)> {
 
 /// The stretch with the greatest sum of depth above a share of the line's own typical depth.
 fn strongest_stretch(depths: &[f32]) -> Option<(usize, usize)> {
-    let mut strong: Vec<f64> = depths.iter().filter(|d| **d > DEPTH_FLOOR).map(|d| f64::from(d.min(DEPTH_CAP))).collect();
+    let mut strong: Vec<f64> =
+        depths.iter().filter(|d| **d > DEPTH_FLOOR).map(|d| f64::from(d.min(DEPTH_CAP))).collect();
     if strong.len() < 10 {
         return None;
     }

@@ -112,9 +112,8 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
     let base: Vec<f64> = profile.count.iter().map(|c| (c / typical).min(1.0)).collect();
     let step = (0.5 * (levels[1] + levels[2]) - levels[0]).abs().max(1e-4);
 
-    let mut p = Vector::from_column_slice(&[
-        start[0], start[1], levels[0], levels[1], 0.0, levels[2], 0.0, prior.ln_sigma.0,
-    ]);
+    let mut p =
+        Vector::from_column_slice(&[start[0], start[1], levels[0], levels[1], 0.0, levels[2], 0.0, prior.ln_sigma.0]);
     let mut scale = 0.1 * step;
     let mut weights = base.clone();
     let mut damping = 1e-3;
@@ -196,7 +195,8 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
         let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
         sizes.sort_by(f64::total_cmp);
         // The median of all residuals of a fit with eight parameters is small by about sqrt(n/(n-8)).
-        scale = (1.4826 * sizes[bins / 2] * (bins as f64 / (bins - PARAMETERS) as f64).sqrt()).max(1e-3 * step).max(1e-5);
+        scale =
+            (1.4826 * sizes[bins / 2] * (bins as f64 / (bins - PARAMETERS) as f64).sqrt()).max(1e-3 * step).max(1e-5);
         normal[(7, 7)] += (scale / prior.ln_sigma.1).powi(2);
         normal[(4, 4)] += (scale / slope_sd).powi(2);
         normal[(6, 6)] += (scale / slope_sd).powi(2);
