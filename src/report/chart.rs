@@ -640,7 +640,7 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         let style = self.stroke(colour, thickness);
         if dashes[0] > 0.0 {
             let [drawn, gap] = dashes.map(|d| self.length(d));
-            self.area.draw(&DashedPathElement::new(places.into_iter(), drawn, gap, style))
+            self.area.draw(&DashedPathElement::new(places, drawn, gap, style))
         } else {
             self.area.draw(&PathElement::new(places, style))
         }
