@@ -142,6 +142,9 @@ fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, Decode
         Format::Png => png::decode(input, options),
         Format::Tiff => tiff::decode(input, options),
         Format::Bmp | Format::WebP => bitmap::decode(input, format, options),
+        #[cfg(feature = "heic")]
+        Format::Heic => super::heic::decode(input, options),
+        #[cfg(not(feature = "heic"))]
         Format::Heic => Err(DecodeError::HeicNotBuiltIn),
         _ => Err(DecodeError::UnsupportedFormat { format }),
     }))

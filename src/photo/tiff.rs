@@ -38,10 +38,10 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let converter = Converter::new(layout, Transfer::Srgb);
     let size = (width as usize, height as usize);
     let mut canvas = Canvas::new(size.0, size.1, facts.orientation)?;
-    let mut pages = Pixels { file: &mut file, converter: &converter, canvas: &mut canvas, size, length };
-    match pages.file.get_chunk_type() {
-        ChunkType::Strip => pages.read_strips()?,
-        ChunkType::Tile => pages.read_tiles(options)?,
+    let mut pixels = Pixels { file: &mut file, converter: &converter, canvas: &mut canvas, size, length };
+    match pixels.file.get_chunk_type() {
+        ChunkType::Strip => pixels.read_strips()?,
+        ChunkType::Tile => pixels.read_tiles(options)?,
     }
     Ok(photo(canvas.finish(), facts))
 }
