@@ -188,13 +188,14 @@ fn recognise(start: &[u8]) -> Option<Format> {
     if start.starts_with(b"RIFF") && start.get(8..12) == Some(b"WEBP") {
         return Some(Format::WebP);
     }
-    // "BM" alone also starts words: the reserved bytes of the file header tell.
-    let is_plain_word = start.starts_with(b"BM") && is_text(start);
+    // "BM" also starts words.
+    if start.starts_with(b"BM") && is_text(start) {
+        return None;
+    }
     signatures
         .iter()
         .find(|(signature, _)| start.starts_with(signature))
         .map(|&(_, format)| format)
-        .filter(|_| !is_plain_word)
         .or_else(|| image::guess_format(start).ok().map(|_| Format::Other))
 }
 

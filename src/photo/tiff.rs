@@ -25,7 +25,8 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let length = input.length();
     let sort = |error| sort_error(error, length);
     let mut limits = Limits::default();
-    limits.decoding_buffer_size = usize::MAX;
+    // Also bounds the lists in the tags, which are allocated before they are read. Pixels go into buffers of our own.
+    limits.decoding_buffer_size = 1 << 26;
     // No compressed piece can be longer than the file that holds it.
     limits.intermediate_buffer_size = usize::try_from(length).unwrap_or(usize::MAX);
     let mut file = Decoder::new(input.reader()?).map_err(sort)?.with_limits(limits);
