@@ -1,14 +1,17 @@
 //! Which of the straight things in the picture is the burned line: one, none or several.
 
+use rayon::prelude::*;
+
 use crate::fit::bracket::{Bracket, bracket};
+use crate::fit::caustic;
 use crate::fit::data::Data;
+use crate::fit::noise::Scatter;
 use crate::locate::Course;
 use crate::locate::coarse::{Coarse, straight_runs};
-use crate::locate::refine::{WidthGuide, refine};
-use crate::locate::trace::{Trace, follow, follow_between};
+use crate::locate::profile::gather;
+use crate::locate::refine::{WidthGuide, half_levels, refine};
+use crate::locate::trace::{Trace, follow, follow_between, median};
 use crate::photo::Photo;
-use crate::stations::Station;
-use crate::stations::measure::{MeasureOptions, measure};
 
 /// Straight runs looked at.
 const RUNS: usize = 14;
@@ -16,10 +19,24 @@ const RUNS: usize = 14;
 const MEASURED: usize = 5;
 /// Share of the best score below which a candidate is not measured.
 const WORTH_MEASURING: f64 = 0.2;
+/// Places looked at along each candidate.
+const QUICK_STATIONS: usize = 150;
+/// Length given to the line in the quick fit, in its own units.
+const QUICK_LENGTH: f64 = 150.0;
+/// Contrast below which a place has no edges.
+const FAINT_CONTRAST: f64 = 0.12;
+/// Fewest usable quick stations for a curve.
+const LEAST_QUICK_STATIONS: usize = 16;
 /// Depth (ln light) of a line that may be no more than grain.
 const GRAIN_DEPTH: f64 = 0.10;
 /// Share of the picture's long side that a line must reach.
 const LEAST_LENGTH: f64 = 0.06;
+
+/// Least rise of the kerf on both sides of its finest place for a line to look burned.
+const LEAST_RISE: f64 = 1.12;
+/// Grain makes the kerf stray from the curve by some per cent; joints and cracks stray by tens.
+const ORDINARY_MISFIT: f64 = 0.08;
+const MOST_MISFIT: f64 = 0.30;
 
 /// A candidate with a quick measurement along it.
 #[derive(Debug, Clone)]
@@ -32,21 +49,26 @@ pub struct Candidate {
     pub guide: WidthGuide,
     /// Share of the quick stations that are usable.
     pub usable: f64,
-    /// Share of the quick stations of opposite sign.
-    pub reversed: f64,
     /// Median contrast of the usable ones.
     pub contrast: f64,
     /// The inner minimum of the kerf, where there is one.
     pub bracket: Option<Bracket>,
-    /// Robust relative scatter of the kerf about its smooth course.
-    pub wander: f64,
+    /// RMS relative distance of the kerf from a burned line's curve; infinite where none could be fitted.
+    pub misfit: f64,
 }
 
 impl Candidate {
     /// Narrows and widens again by more than its own wander, with clean edges most of the way.
     pub fn looks_burned(&self) -> bool {
         self.usable > 0.5
-            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > (1.12f64).ln().max(1.5 * self.wander))
+            && self.misfit < MOST_MISFIT
+            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
+    }
+
+    /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.
+    fn strength(&self) -> f64 {
+        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(2)) } else { 0.0 };
+        self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.02)
     }
 }
 
@@ -79,7 +101,7 @@ pub fn choose(photo: &Photo, coarse: &Coarse) -> Choice {
     let mut candidates: Vec<Candidate> = distinct.into_iter().map(|t| examine(photo, t)).collect();
 
     let burned: Vec<usize> = (0..candidates.len()).filter(|i| candidates[*i].looks_burned()).collect();
-    let strength = |c: &Candidate| c.trace.score * c.contrast.max(0.05);
+    let strength = Candidate::strength;
     if let Some(first) =
         burned.iter().copied().max_by(|a, b| strength(&candidates[*a]).total_cmp(&strength(&candidates[*b])))
     {
@@ -114,34 +136,52 @@ pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
     follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
 }
 
-/// Refines a trace and measures it quickly.
+/// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
-    let options = MeasureOptions { most: 150, ..MeasureOptions::default() };
-    let measured = measure(photo, &course, &guide, [course.start_px, course.end_px], &options);
-    let used: Vec<&Station> = measured.stations.iter().filter(|s| s.used).collect();
-    let total = measured.stations.len().max(1) as f64;
+    let sign = if course.is_dark { 1.0 } else { -1.0 };
+    let length = course.end_px - course.start_px;
+    let sites: Vec<Option<(f64, f64, f64)>> = (0..QUICK_STATIONS)
+        .into_par_iter()
+        .map(|i| {
+            let share = (i as f64 + 0.5) / QUICK_STATIONS as f64;
+            let along = course.start_px + share * length;
+            let width = guide.at(along);
+            let half_length = (0.3 * length / QUICK_STATIONS as f64).clamp(1.0, 12.0);
+            let profile = gather(photo, &course, along, half_length, 1.4 * width + 6.0);
+            let levels = half_levels(&profile, course.is_dark, 0.35 * width + 1.0)?;
+            let background = 0.5 * (levels.background[0] + levels.background[1]);
+            let contrast = sign * (background - levels.core) / background.max(levels.core).max(1e-4);
+            (contrast > FAINT_CONTRAST && levels.centre_px.abs() < 0.5 * width + 2.0).then_some((
+                share * QUICK_LENGTH,
+                levels.width_px.max(0.1).ln(),
+                contrast,
+            ))
+        })
+        .collect();
+    let used: Vec<(f64, f64, f64)> = sites.iter().flatten().copied().collect();
     let data = Data {
-        position: used.iter().map(|s| s.along_px).collect(),
-        ln_kerf: used.iter().map(|s| s.kerf_px.max(0.1).ln()).collect(),
-        own: used.iter().map(|s| s.standard_uncertainty_px / s.kerf_px.max(0.1)).collect(),
-        contrast: used.iter().map(|s| s.contrast).collect(),
+        position: used.iter().map(|s| s.0).collect(),
+        ln_kerf: used.iter().map(|s| s.1).collect(),
+        own: vec![0.02; used.len()],
+        contrast: used.iter().map(|s| s.2).collect(),
     };
-    let wander = wander(&data.ln_kerf);
+    let bracket = if data.len() >= LEAST_QUICK_STATIONS { bracket(&data).ok() } else { None };
+    let scatter = Scatter { grain: 0.03, length_mm: 0.01 * QUICK_LENGTH, own_factor: 1.0 };
+    let fitted = bracket.and_then(|b| caustic::fit(&data, &b, scatter, 0));
+    let misfit = fitted.map_or(f64::INFINITY, |f| {
+        // The 80 % quantile over its place in a normal distribution: a knot on the way must not decide.
+        let mut sizes: Vec<f64> = f.residuals.iter().map(|r| r.abs()).collect();
+        sizes.sort_by(f64::total_cmp);
+        sizes[sizes.len() * 4 / 5] / 1.28
+    });
     Candidate {
-        usable: used.len() as f64 / total,
-        reversed: measured.reversed_share,
-        contrast: crate::locate::trace::median(data.contrast.clone()),
-        bracket: if data.len() >= 16 { bracket(&data).ok() } else { None },
-        wander,
+        usable: used.len() as f64 / QUICK_STATIONS as f64,
+        contrast: median(data.contrast.clone()),
+        bracket,
+        misfit,
         trace,
         course,
         guide,
     }
-}
-
-/// Robust scatter of neighbouring values about their running median.
-fn wander(values: &[f64]) -> f64 {
-    let smooth = crate::locate::refine::median_filter(values, 4);
-    1.4826 * crate::locate::trace::median(values.iter().zip(smooth).map(|(v, s)| (v - s).abs()).collect())
 }

@@ -34,12 +34,12 @@ pub struct CausticFit {
     pub deviance: f64,
 }
 
-/// Fits the caustic to all data, from a bracketed minimum.
-pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter) -> Option<CausticFit> {
+/// Fits the caustic to all data, from a bracketed minimum; the scatter is learned from the residuals `learned` times.
+pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
     let [low, high] = data.range();
     let mut scatter = start_scatter;
     let mut best: Option<(Solution, Whitener)> = None;
-    for round in 0..3 {
+    for round in 0..=learned {
         let whitener = Whitener::new(&data.position, &data.own, &scatter);
         let residuals = |p: &[f64]| {
             let caustic = Caustic::from_slice(p);
@@ -57,7 +57,7 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter) -> Option<Cau
             .map(|start| minimise(&residuals, start, &STEPS))
             .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
             .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?;
-        if round < 2 {
+        if round < learned {
             let caustic = Caustic::from_slice(&solution.parameters);
             let left: Vec<f64> =
                 data.position.iter().zip(&data.ln_kerf).map(|(s, y)| y - caustic.ln_kerf(*s)).collect();

@@ -110,7 +110,7 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
         Err(NoBracket::Fades) => return (Vec::new(), Err(NoWaist::Fades)),
     };
     let start = Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 };
-    let Some(whole) = caustic::fit(&data, &bracket, start) else {
+    let Some(whole) = caustic::fit(&data, &bracket, start, 2) else {
         return (Vec::new(), Err(NoWaist::Flat { ratio: bracket.rises[0].min(bracket.rises[1]).exp() }));
     };
     let mut fits = Vec::new();

@@ -89,8 +89,8 @@ pub fn measure(
     let second: Vec<Option<Bar>> = sites
         .par_iter()
         .map(|site| {
-            let (edges, levels) = site.start?;
-            let width = site.first.map_or(edges[1] - edges[0], |b| b.width_px());
+            let (edges, levels) = start_of(site, site.first)?;
+            let width = edges[1] - edges[0];
             fit(&site.profile, edges, levels, &Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: None })
         })
         .collect();
@@ -99,8 +99,8 @@ pub fn measure(
         .par_iter()
         .enumerate()
         .map(|(i, site)| {
-            let (edges, levels) = site.start?;
-            let width = second[i].map_or(edges[1] - edges[0], |b| b.width_px());
+            let (edges, levels) = start_of(site, second[i].or(site.first))?;
+            let width = edges[1] - edges[0];
             let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: cores[i] };
             fit(&site.profile, edges, levels, &prior)
         })
@@ -159,6 +159,11 @@ pub fn measure(
         reversed_share: reversed / count as f64,
         stations,
     }
+}
+
+/// Where a fit begins: at the last pass's bar, else at the half levels.
+fn start_of(site: &Site, last: Option<Bar>) -> Option<([f64; 2], [f64; 3])> {
+    last.map(|b| (b.edges_px, [b.core, b.background[0], b.background[1]])).or(site.start)
 }
 
 fn empty_station(course: &Course, along_px: f64, left_out: LeftOut) -> Station {
