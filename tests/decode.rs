@@ -1,4 +1,5 @@
 //! Which files become a picture, with which values and facts, and what is said of those that do not.
+#![allow(clippy::unwrap_used, reason = "the helpers of these tests may fail as the tests do")]
 
 use std::io::Cursor;
 use std::path::Path;

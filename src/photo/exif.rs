@@ -105,3 +105,35 @@ pub(super) fn time_with_offset(time: &str, offset: Option<&str>) -> Option<Strin
         _ => time.to_owned(),
     })
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn times_are_taken_as_written_or_not_at_all() {
+        let time = "2026:01:31 23:59:58";
+        assert_eq!(time_with_offset(time, None).as_deref(), Some(time));
+        assert_eq!(time_with_offset(time, Some("-05:30")).as_deref(), Some("2026:01:31 23:59:58-05:30"));
+        assert_eq!(time_with_offset(time, Some("   :  ")).as_deref(), Some(time));
+        for unknown in ["", "2026-01-31 23:59:58", "0000:00:00 00:00:00", "    :  :     :  :  ", "2026:01:31"] {
+            assert_eq!(time_with_offset(unknown, None), None);
+        }
+    }
+
+    #[test]
+    fn a_broken_block_says_nothing_and_a_half_broken_one_what_it_can() {
+        assert_eq!(Facts::from_block(b""), Facts::default());
+        assert_eq!(Facts::from_block(b"MM\0*\0\0"), Facts::default());
+        // Two entries: orientation 6, and a make whose text would lie far outside.
+        let mut block = b"MM\0*\0\0\0\x08\0\x02".to_vec();
+        block.extend([0x01, 0x12, 0, 3, 0, 0, 0, 1, 0, 6, 0, 0]);
+        block.extend([0x01, 0x0f, 0, 2, 0, 0, 0, 99, 0xff, 0, 0, 0]);
+        block.extend([0; 4]);
+        assert_eq!(Facts::from_block(&block).orientation.tag(), 6);
+        // JPEG's introduction may stand in front; signed numbers are in use.
+        block[10 + 3] = 8;
+        let introduced = [b"Exif\0\0".as_slice(), &block].concat();
+        assert_eq!(Facts::from_block(&introduced).orientation.tag(), 6);
+    }
+}

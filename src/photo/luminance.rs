@@ -293,7 +293,7 @@ impl Converter {
 
 /// `value / opacity` on a scale of `full`, at most `full`; 0 where nothing is left to see.
 fn divide(value: u32, opacity: u32, full: u32) -> u32 {
-    if opacity == 0 { 0 } else { (value * full / opacity).min(full) }
+    (value * full).checked_div(opacity).unwrap_or(0).min(full)
 }
 
 /// Lays a partly transparent pixel over white paper: mixed in linear light, as light itself mixes.
@@ -301,4 +301,85 @@ fn divide(value: u32, opacity: u32, full: u32) -> u32 {
 fn over_white(luminance: u16, opacity: u32, full: u32) -> u16 {
     // At most 65535 · 65535 + 32767, which fits 32 bits.
     ((u32::from(luminance) * opacity + WHITE * (full - opacity) + full / 2) / full) as u16
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn convert(layout: Layout, stored: &[u8]) -> Vec<u16> {
+        let bits = 8 * layout.row_bytes(64) / 64;
+        let mut row = vec![0; stored.len() * 8 / bits];
+        Converter::new(layout, Transfer::Srgb).row(stored, &mut row);
+        row
+    }
+
+    #[test]
+    fn the_srgb_curve_at_its_published_points() {
+        // IEC 61966-2-1:1999, clause 5.2 (clause and values from memory): the branches meet at 0.04045, where light is
+        // 0.0031308; the ends are fixed points.
+        let light = |sample| Transfer::Srgb.to_linear(sample);
+        assert_eq!((light(0.0), light(1.0)), (0.0, 1.0));
+        assert!((light(0.04045) - 0.003_130_8).abs() < 1e-7);
+        assert!((light(0.040_450_1) - 0.003_130_8).abs() < 1e-7);
+        assert!((light(0.5) - 0.214_041).abs() < 1e-6);
+    }
+
+    #[test]
+    fn the_weights_of_rec_709_keep_white_white() {
+        assert_eq!(WEIGHTS_16.iter().sum::<u32>(), 1 << 16);
+        for (rounded, weight) in WEIGHTS_16.iter().zip(WEIGHTS) {
+            assert!((f64::from(*rounded) - weight * 65536.0).abs() < 0.5);
+        }
+        let rgb = Layout { colour: Colour::Rgb, alpha: Alpha::None, depth: Depth::Eight };
+        assert_eq!(convert(rgb, &[255, 255, 255, 0, 0, 0]), [65535, 0]);
+        // 0.2126, 0.7152 and 0.0722 of 65535.
+        assert_eq!(convert(rgb, &[255, 0, 0, 0, 255, 0, 0, 0, 255]), [13933, 46871, 4732]);
+        let wide = Layout { depth: Depth::SixteenBig, ..rgb };
+        assert_eq!(convert(wide, &[255; 6]), [65535]);
+    }
+
+    #[test]
+    fn eight_and_sixteen_bits_agree() {
+        for transfer in [Transfer::Srgb, Transfer::Linear, Transfer::Power(1.8)] {
+            let layout = Layout { colour: Colour::Grey, alpha: Alpha::None, depth: Depth::Eight };
+            let stored: Vec<u8> = (0..=255).collect();
+            let (mut narrow, mut wide) = ([0; 256], [0; 256]);
+            Converter::new(layout, transfer).row(&stored, &mut narrow);
+            // 257 v of 65535 is v of 255.
+            let doubled: Vec<u8> = stored.iter().flat_map(|&v| [v, v]).collect();
+            Converter::new(Layout { depth: Depth::SixteenNative, ..layout }, transfer).row(&doubled, &mut wide);
+            assert!(narrow.iter().zip(wide).all(|(a, b)| a.abs_diff(b) <= 1), "{transfer:?}");
+        }
+    }
+
+    #[test]
+    fn premultiplied_and_straight_opacity_agree() {
+        // (200, 100, 50) at opacity 51 of 255, straight and multiplied with 0.2.
+        let straight = Layout { colour: Colour::Rgb, alpha: Alpha::Straight, depth: Depth::Eight };
+        let premultiplied = Layout { alpha: Alpha::Premultiplied, ..straight };
+        assert_eq!(convert(straight, &[200, 100, 50, 51]), convert(premultiplied, &[40, 20, 10, 51]));
+        // Nothing there at all, and more colour than its opacity allows.
+        assert_eq!(convert(premultiplied, &[0, 0, 0, 0, 255, 255, 255, 128]), [65535, 65535]);
+        let ignored = Layout { alpha: Alpha::Ignored, ..straight };
+        assert_eq!(convert(ignored, &[255, 255, 255, 0]), [65535]);
+    }
+
+    #[test]
+    fn jfif_colours() {
+        // ITU-T T.871: Y alone is grey; Cr at its end with the Y of red, 0.299 · 255 = 76, is red.
+        let layout = Layout { colour: Colour::YCbCr, alpha: Alpha::None, depth: Depth::Eight };
+        let found = convert(layout, &[255, 128, 128, 0, 128, 128, 76, 85, 255]);
+        assert_eq!(found[..2], [65535, 0]);
+        assert!(found[2].abs_diff(13933) < 150, "{}", found[2]);
+    }
+
+    #[test]
+    fn packed_bits_end_within_a_byte() {
+        let layout = Layout { colour: Colour::Grey, alpha: Alpha::None, depth: Depth::Packed(4) };
+        let mut row = [0; 3];
+        Converter::new(layout, Transfer::Linear).row(&[0x0f, 0x50], &mut row);
+        assert_eq!(row, [0, 65535, 21845]);
+        assert_eq!(layout.row_bytes(3), 2);
+    }
 }

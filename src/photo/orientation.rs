@@ -114,3 +114,62 @@ impl Canvas {
         Array2::from_shape_vec(shape, self.upright).expect("the canvas was allocated with this many pixels")
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Where stored pixel (row, column) shows, straight from the definition in Exif 2.3 (CIPA DC-008), tag 0x0112:
+    /// where row 0 and column 0 of the stored pixels lie in the scene.
+    fn shown_at(tag: u8, (row, column): (usize, usize), (height, width): (usize, usize)) -> (usize, usize) {
+        let (from_bottom, from_right) = (height - 1 - row, width - 1 - column);
+        match tag {
+            1 => (row, column),             // top, left
+            2 => (row, from_right),         // top, right
+            3 => (from_bottom, from_right), // bottom, right
+            4 => (from_bottom, column),     // bottom, left
+            5 => (column, row),             // left, top
+            6 => (column, from_bottom),     // right, top
+            7 => (from_right, from_bottom), // right, bottom
+            _ => (from_right, row),         // left, bottom
+        }
+    }
+
+    #[test]
+    fn portions_of_any_size_land_where_the_tag_says() {
+        let (height, width) = (201, 37);
+        let stored = |row: usize, column: usize| (row * width + column) as u16;
+        for tag in 1..=8 {
+            for portion in [1, 7, 64, 130, 201] {
+                let mut canvas = Canvas::new(width, height, Orientation::from_tag(tag)).unwrap();
+                for first in (0..height).step_by(portion) {
+                    canvas.put_rows(first, portion.min(height - first), |i, row| {
+                        for (column, pixel) in row.iter_mut().enumerate() {
+                            *pixel = stored(first + i, column);
+                        }
+                    });
+                }
+                let upright = canvas.finish();
+                for row in 0..height {
+                    for column in 0..width {
+                        let place = shown_at(tag as u8, (row, column), (height, width));
+                        assert_eq!(upright[place], stored(row, column), "tag {tag}, portions of {portion}");
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn values_outside_the_definition_are_upright() {
+        for value in [0, 9, 257, u32::MAX] {
+            assert_eq!(Orientation::from_tag(value), Orientation::UPRIGHT);
+        }
+    }
+
+    #[test]
+    fn a_canvas_beyond_memory_is_an_error() {
+        let size = 1 << 31;
+        assert!(matches!(Canvas::new(size, size, Orientation::UPRIGHT), Err(DecodeError::OutOfMemory { .. })));
+    }
+}

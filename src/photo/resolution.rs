@@ -2,7 +2,7 @@
 
 use super::Resolution;
 
-/// Millimetres are not needed here: one inch is 2.54 cm and 0.0254 m exactly.
+/// An inch is 2.54 cm, exactly.
 const CM_PER_INCH: f64 = 2.54;
 const M_PER_INCH: f64 = 0.0254;
 
@@ -62,5 +62,30 @@ impl Resolution {
     /// The claim along the upright picture's axes.
     pub(super) fn turned(self, is_quarter_turn: bool) -> Self {
         if is_quarter_turn { Self { x_dpi: self.y_dpi, y_dpi: self.x_dpi } } else { self }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_positive_numbers_are_a_claim() {
+        for (x, y) in [(0.0, 300.0), (300.0, 0.0), (-1.0, 300.0), (f64::NAN, 300.0), (f64::INFINITY, 300.0)] {
+            assert_eq!(Resolution::from_tiff(Some(2), x, y), None);
+        }
+        assert_eq!(Resolution::from_tiff(Some(7), 300.0, 300.0), None);
+        assert_eq!(Resolution::from_jfif(3, 300, 300), None);
+    }
+
+    #[test]
+    fn fillers_yield_to_a_claim_in_earnest() {
+        let claim = |dpi| Resolution::from_tiff(Some(2), dpi, dpi);
+        assert_eq!(Resolution::choose(claim(72.0), claim(600.0)), claim(600.0));
+        assert_eq!(Resolution::choose(claim(600.0), claim(300.0)), claim(600.0));
+        assert_eq!(Resolution::choose(claim(96.0), claim(72.0)), claim(96.0));
+        assert_eq!(Resolution::choose(None, claim(72.0)), claim(72.0));
+        // 96 dpi is 3780 pixels a metre, which does not come back exactly.
+        assert_eq!(Resolution::choose(Resolution::from_png(true, 3780, 3780), claim(600.0)), claim(600.0));
     }
 }
