@@ -98,7 +98,7 @@ pub struct ReadArgs {
     #[arg(value_name = "PICTURE", required = true, value_hint = ValueHint::FilePath)]
     pub pictures: Vec<PathBuf>,
 
-    /// The bench's lengths, in a file you keep, such as bench.toml
+    /// The bench's lengths, in a file you keep [such as bench.toml]
     #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub setup: Option<PathBuf>,
 
@@ -213,7 +213,7 @@ fn flag(field: Field) -> Arg {
         Kind::Choice(words) => words.join(" | "),
         _ => format!("such as {}", field.example()),
     };
-    let arg = arg.help(format!("{}: {example}", field.description()));
+    let arg = arg.help(format!("{} [{example}]", field.description()));
     match field.kind() {
         Kind::Length | Kind::LengthOrZero => arg.value_name("MM"),
         Kind::Number | Kind::NumberOrZero | Kind::Count => arg.value_name("N"),
