@@ -226,3 +226,127 @@ fn stations_without_a_tie_leave_millimetres_empty_and_none_at_all_still_have_a_h
     assert_eq!(text.lines().count(), 1);
     assert!(text.starts_with("position_mm,kerf_mm,"));
 }
+
+/// A text of an SVG: left end, middle height, width as the bundled font sets it, and what it says.
+#[cfg(feature = "charts")]
+#[derive(Debug)]
+struct Text {
+    x: f64,
+    y: f64,
+    wide: f64,
+    em: f64,
+    words: String,
+}
+
+#[cfg(feature = "charts")]
+fn svg_texts(svg: &str) -> Vec<Text> {
+    use ab_glyph::{Font, FontRef, ScaleFont};
+    let font = FontRef::try_from_slice(include_bytes!("../src/report/fonts/DejaVuSans-Subset.ttf")).expect("a font");
+    svg.split("<text ")
+        .skip(1)
+        .filter(|element| !element.contains("rotate("))
+        .map(|element| {
+            let attribute = |name: &str| {
+                let from = element.find(&format!("{name}=\"")).expect(name) + name.len() + 2;
+                element[from..].split('"').next().expect(name)
+            };
+            let number = |name: &str| attribute(name).parse::<f64>().expect(name);
+            let words =
+                element[element.find('>').unwrap_or(0) + 1..].split("</text>").next().unwrap_or_default().trim();
+            let em = number("font-size");
+            let per_em = f64::from(font.height_unscaled() / font.units_per_em().expect("the font states its em"));
+            let scaled = font.as_scaled((em * per_em) as f32);
+            let wide = words.chars().map(|c| f64::from(scaled.h_advance(scaled.glyph_id(c)))).sum();
+            let share = match attribute("text-anchor") {
+                "start" => 0.0,
+                "middle" => 0.5,
+                _ => 1.0,
+            };
+            Text { x: number("x") - share * wide, y: number("y"), wide, em, words: words.to_owned() }
+        })
+        .collect()
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn chart_labels_stay_on_the_sheet_and_off_each_other() {
+    use narrows::report::chart;
+    for (name, sample) in readings::scenes() {
+        let Some(svg) = chart::draw_svg(&sample.reading, &sample.setup) else {
+            assert_eq!(name, "no_line");
+            continue;
+        };
+        let texts = svg_texts(&svg);
+        assert!(texts.len() > 20, "{name} has {} texts", texts.len());
+        for (index, a) in texts.iter().enumerate() {
+            let [width, height] = chart::SHEET.map(f64::from);
+            assert!(a.x >= 0.0 && a.x + a.wide <= width, "{name}: {a:?}");
+            assert!(a.y - a.em / 2.0 >= 0.0 && a.y + a.em / 2.0 <= height, "{name}: {a:?}");
+            for b in &texts[index + 1..] {
+                let beside = a.x + a.wide <= b.x || b.x + b.wide <= a.x;
+                assert!(beside || (a.y - b.y).abs() >= 0.5 * (a.em + b.em), "{name}: {a:?} lies on {b:?}");
+            }
+        }
+    }
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn chart_draws_the_finest_place_at_its_height() {
+    let sample = Scene::landscape().build();
+    let svg = narrows::report::chart::draw_svg(&sample.reading, &sample.setup).expect("there are stations");
+    let texts = svg_texts(&svg);
+    let title = texts.iter().find(|t| t.words.starts_with("height of the strip"));
+    let below = title.expect("the axis has a title").y;
+    let ticks: Vec<[f64; 2]> = texts
+        .iter()
+        .filter(|t| (20.0..50.0).contains(&(below - t.y)))
+        .filter_map(|t| Some([t.x + t.wide / 2.0, t.words.parse().ok()?]))
+        .collect();
+    let [first, last] = [ticks[0], *ticks.last().expect("there are ticks")];
+    let height = sample.reading.outcome.as_ref().unwrap().height_mm.expect("heights were given").value;
+    let x = first[0] + (height - first[1]) / (last[1] - first[1]) * (last[0] - first[0]);
+    let is_there = (-2..=2).any(|shift| {
+        let x = x.round() as i64 + shift;
+        svg.lines().any(|l| {
+            l.starts_with("<polyline") && l.contains("stroke-width=\"3\"") && l.matches(&format!("{x},")).count() == 2
+        })
+    });
+    assert!(is_there, "no line at {x}");
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn chart_tells_fits_apart_without_colour_and_names_why_places_were_left_out() {
+    let sample = Scene::landscape().build();
+    let svg = narrows::report::chart::draw_svg(&sample.reading, &sample.setup).expect("there are stations");
+    let words: Vec<String> = svg_texts(&svg).into_iter().map(|t| t.words).collect();
+    for expected in [
+        "plain curve near the finest place",
+        "beam shape along the line",
+        "beam shape, each side on its own (not used)",
+        "height slack: line at most 5 % wider",
+        "3 left out: too close to an end",
+        "4 left out: disturbed (knot, mark, glare)",
+        "finest place: 112.0 mm, give or take 1.6 mm, along the strip",
+    ] {
+        assert!(words.iter().any(|w| w == expected), "no {expected:?} in {words:?}");
+    }
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn chart_as_a_picture_is_the_same_every_time_and_not_empty() {
+    let sample = Scene::landscape().build();
+    let draw = || narrows::report::chart::draw_png(&sample.reading, &sample.setup).expect("there are stations");
+    let picture = draw();
+    assert_eq!(picture.dimensions(), (1600, 1000));
+    let dark = picture.pixels().filter(|p| p.0.iter().all(|&c| c < 80)).count();
+    assert!((4_000..200_000).contains(&dark), "{dark} dark pixels");
+    assert_eq!(picture, draw());
+
+    let mut no_stations = sample;
+    no_stations.reading.stations.clear();
+    assert!(narrows::report::chart::draw_png(&no_stations.reading, &no_stations.setup).is_none());
+    assert!(narrows::report::chart::draw_svg(&no_stations.reading, &no_stations.setup).is_none());
+}

@@ -7,7 +7,7 @@ use image::codecs::webp::WebPDecoder;
 use image::{ColorType, ImageDecoder, ImageError};
 
 use super::Photo;
-use super::decode::{DecodeOptions, Input, photo, probe_memory, zeroed};
+use super::decode::{DecodeOptions, Input, Source, photo, probe_memory, zeroed};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
 use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
@@ -16,6 +16,7 @@ use super::orientation::Canvas;
 pub(super) fn decode(mut input: Input<'_>, format: Format, options: &DecodeOptions) -> Result<Photo, DecodeError> {
     let length = input.length();
     let sort = |error| sort_error(error, format, length);
+    check_header(input.reader()?, format, length)?;
     if format == Format::Bmp {
         let decoder = BmpDecoder::new(input.reader()?).map_err(sort)?;
         return read(decoder, format, options, length);
@@ -23,6 +24,23 @@ pub(super) fn decode(mut input: Input<'_>, format: Format, options: &DecodeOptio
     // Of an animation the decoder delivers the first frame.
     let decoder = WebPDecoder::new(input.reader()?).map_err(sort)?;
     read(decoder, format, options, length)
+}
+
+/// Finds out what the decoders do not say: a picture without pixels, and a file shorter than it claims, of which the
+/// EXIF block behind the pixels (and with it the orientation) would be missed in silence.
+fn check_header(reader: &mut dyn Source, format: Format, length: u64) -> Result<(), DecodeError> {
+    let mut start = [0; 26];
+    if reader.read_exact(&mut start).is_err() {
+        return Err(DecodeError::Truncated { format, bytes: length });
+    }
+    let field = |at: usize| u32::from_le_bytes([start[at], start[at + 1], start[at + 2], start[at + 3]]);
+    match format {
+        Format::Bmp if field(14) >= 40 && (field(18) == 0 || field(22) == 0) => {
+            Err(DecodeError::ZeroSized { width: field(18).into(), height: field(22).into() })
+        }
+        Format::WebP if u64::from(field(4)) + 8 > length => Err(DecodeError::Truncated { format, bytes: length }),
+        _ => Ok(()),
+    }
 }
 
 fn read(

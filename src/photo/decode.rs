@@ -142,6 +142,9 @@ fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, Decode
         Format::Png => png::decode(input, options),
         Format::Tiff => tiff::decode(input, options),
         Format::Bmp | Format::WebP => bitmap::decode(input, format, options),
+        #[cfg(feature = "heic")]
+        Format::Heic => super::heic::decode(input, options),
+        #[cfg(not(feature = "heic"))]
         Format::Heic => Err(DecodeError::HeicNotBuiltIn),
         _ => Err(DecodeError::UnsupportedFormat { format }),
     }))
@@ -185,13 +188,14 @@ fn recognise(start: &[u8]) -> Option<Format> {
     if start.starts_with(b"RIFF") && start.get(8..12) == Some(b"WEBP") {
         return Some(Format::WebP);
     }
-    // "BM" alone also starts words: the reserved bytes of the file header tell.
-    let is_plain_word = start.starts_with(b"BM") && is_text(start);
+    // "BM" also starts words.
+    if start.starts_with(b"BM") && is_text(start) {
+        return None;
+    }
     signatures
         .iter()
         .find(|(signature, _)| start.starts_with(signature))
         .map(|&(_, format)| format)
-        .filter(|_| !is_plain_word)
         .or_else(|| image::guess_format(start).ok().map(|_| Format::Other))
 }
 

@@ -36,7 +36,7 @@ impl Facts {
 
     fn from_exif(exif: &Exif) -> Self {
         let value = |tag| exif.get_field(tag, In::PRIMARY).map(|field| &field.value);
-        let whole = |tag| value(tag).and_then(|value| value.get_uint(0));
+        let whole = |tag| value(tag).and_then(number).filter(|number| *number >= 0.0).map(|number| number as u32);
         let text = |tag| match value(tag) {
             Some(Value::Ascii(lines)) => {
                 lines.first().map(|line| String::from_utf8_lossy(line).trim_matches(['\0', ' ']).to_owned())
@@ -78,6 +78,10 @@ fn number(value: &Value) -> Option<f64> {
         Value::SRational(list) => list.first().filter(|ratio| ratio.denom != 0).map(|ratio| ratio.to_f64()),
         Value::Float(list) => list.first().copied().map(f64::from),
         Value::Double(list) => list.first().copied(),
+        // Not what the standard asks for, but some writers use signed integers throughout.
+        Value::SByte(list) => list.first().copied().map(f64::from),
+        Value::SShort(list) => list.first().copied().map(f64::from),
+        Value::SLong(list) => list.first().copied().map(f64::from),
         _ => value.get_uint(0).map(f64::from),
     }
 }

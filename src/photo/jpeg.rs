@@ -14,7 +14,7 @@ use super::orientation::Canvas;
 use super::{Photo, Resolution};
 
 pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
-    let bytes = input.into_bytes()?;
+    let mut bytes = input.into_bytes()?;
     let length = bytes.len() as u64;
     let header = Header::read(&bytes);
     let Some(frame) = header.frame else {
@@ -33,6 +33,13 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     let mut facts = header.exif.map(Facts::from_block).unwrap_or_default();
     facts.resolution = Resolution::choose(header.jfif, facts.resolution);
     let (width, height) = (usize::from(frame.width), usize::from(frame.height));
+    let adobe = header.adobe;
+    // The decoder takes Adobe's "no transform" for CMYK however many components there are. Hiding the marker from it
+    // leaves one component as grey and three as they are.
+    let is_plain_rgb = frame.components == 3 && adobe.is_some_and(|marker| marker.transform == 0);
+    if let Some(marker) = adobe.filter(|marker| frame.components != 4 && marker.transform != 1) {
+        bytes.to_mut()[marker.at] = b'-';
+    }
     probe_memory(frame.memory())?;
     let settings = DecoderOptions::default()
         .set_max_width(usize::from(u16::MAX))
@@ -45,7 +52,9 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
         (1, _) => (ColorSpace::Luma, Colour::Grey),
         (4, Some(ColorSpace::YCCK)) => (ColorSpace::RGB, Colour::Rgb),
         // Adobe programs store full ink as zero and say so with their own marker; plain CMYK is the other way round.
-        (4, _) => (ColorSpace::CMYK, Colour::Cmyk { inverted: header.has_adobe }),
+        (4, _) => (ColorSpace::CMYK, Colour::Cmyk { inverted: adobe.is_some() }),
+        // Asking for the colours they are taken to have leaves the components as they are.
+        _ if is_plain_rgb => (ColorSpace::YCbCr, Colour::Rgb),
         _ => (ColorSpace::RGB, Colour::Rgb),
     };
     decoder.set_options(settings.jpeg_set_out_colorspace(output));
@@ -121,13 +130,21 @@ impl Frame {
     }
 }
 
+/// Adobe's marker (APP14): where its name stands, and how the components were transformed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Adobe {
+    at: usize,
+    /// 0 none, 1 YCbCr, 2 YCCK.
+    transform: u8,
+}
+
 /// What the segments before the first scan say. Read here because the decoder keeps neither the JFIF density nor
 /// whether Adobe's marker was there.
 #[derive(Debug, Default)]
 pub(super) struct Header<'a> {
     pub(super) frame: Option<Frame>,
     jfif: Option<Resolution>,
-    has_adobe: bool,
+    adobe: Option<Adobe>,
     exif: Option<&'a [u8]>,
     /// Where the compressed data begin.
     scan_start: Option<usize>,
@@ -184,7 +201,9 @@ impl<'a> Header<'a> {
                         Resolution::from_jfif(unit, u16::from_be_bytes([x1, x0]), u16::from_be_bytes([y1, y0]));
                 }
                 (0xe1, segment) if header.exif.is_none() => header.exif = segment.strip_prefix(b"Exif\0\0"),
-                (0xee, segment) if segment.starts_with(b"Adobe") => header.has_adobe = true,
+                (0xee, &[b'A', b'd', b'o', b'b', b'e', _, _, _, _, _, _, transform, ..]) => {
+                    header.adobe = Some(Adobe { at: end - segment.len(), transform });
+                }
                 (0xda, _) => {
                     header.scan_start = Some(at);
                     return header;

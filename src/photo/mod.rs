@@ -4,6 +4,8 @@ mod bitmap;
 mod decode;
 mod error;
 mod exif;
+#[cfg(feature = "heic")]
+mod heic;
 mod jpeg;
 mod luminance;
 mod orientation;

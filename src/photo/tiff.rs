@@ -25,7 +25,8 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let length = input.length();
     let sort = |error| sort_error(error, length);
     let mut limits = Limits::default();
-    limits.decoding_buffer_size = usize::MAX;
+    // Also bounds the lists in the tags, which are allocated before they are read. Pixels go into buffers of our own.
+    limits.decoding_buffer_size = 1 << 26;
     // No compressed piece can be longer than the file that holds it.
     limits.intermediate_buffer_size = usize::try_from(length).unwrap_or(usize::MAX);
     let mut file = Decoder::new(input.reader()?).map_err(sort)?.with_limits(limits);
@@ -38,10 +39,10 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let converter = Converter::new(layout, Transfer::Srgb);
     let size = (width as usize, height as usize);
     let mut canvas = Canvas::new(size.0, size.1, facts.orientation)?;
-    let mut pages = Pixels { file: &mut file, converter: &converter, canvas: &mut canvas, size, length };
-    match pages.file.get_chunk_type() {
-        ChunkType::Strip => pages.read_strips()?,
-        ChunkType::Tile => pages.read_tiles(options)?,
+    let mut pixels = Pixels { file: &mut file, converter: &converter, canvas: &mut canvas, size, length };
+    match pixels.file.get_chunk_type() {
+        ChunkType::Strip => pixels.read_strips()?,
+        ChunkType::Tile => pixels.read_tiles(options)?,
     }
     Ok(photo(canvas.finish(), facts))
 }

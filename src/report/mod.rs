@@ -1,7 +1,11 @@
 //! A reading shown: text, JSON, stations, chart, overlay. Computes no number its input does not hold.
 
 pub mod advice;
+#[cfg(feature = "charts")]
+pub mod chart;
 pub mod json;
+#[cfg(feature = "charts")]
+mod lettering;
 pub mod rounding;
 pub mod stations_csv;
 pub mod text;

@@ -366,3 +366,67 @@ pub fn noise(index: u64, stream: u64) -> f64 {
     x ^= x >> 29;
     (x % 2_000_001) as f64 / 1_000_000.0 - 1.0
 }
+
+/// One of every kind of picture that charts and overlays have to cope with, by name.
+pub fn scenes() -> Vec<(&'static str, Sample)> {
+    let landscape = Scene::landscape;
+    vec![
+        ("landscape", landscape().build()),
+        (
+            "vertical",
+            Scene {
+                size_px: [900, 3200],
+                low_px: [430.0, 3060.0],
+                high_px: [470.0, 160.0],
+                heights: false,
+                ..landscape()
+            }
+            .build(),
+        ),
+        (
+            "tiny",
+            Scene {
+                size_px: [400, 300],
+                low_px: [30.0, 240.0],
+                high_px: [370.0, 60.0],
+                kerf_mm: 1.4,
+                pitch_mm: 4.0,
+                rayleigh_mm: 30.0,
+                head: false,
+                ..landscape()
+            }
+            .build(),
+        ),
+        (
+            "marks",
+            Scene { size_px: [3000, 1400], low_px: [2850.0, 500.0], high_px: [160.0, 860.0], marks: 19, ..landscape() }
+                .build(),
+        ),
+        ("near_an_end", Scene { waist_mm: 172.0, expanded_mm: 9.0, ..landscape() }.build()),
+        ("plain", Scene { heights: false, head: false, expanded_mm: 0.5, ..landscape() }.build()),
+        (
+            "refused",
+            landscape().build().refused(
+                RefusalCode::NotBracketed,
+                "the line is finest at its high end, so the focus may lie beyond it",
+                "raise the head or lower the ramp by 5 mm and burn another strip",
+            ),
+        ),
+        (
+            "no_ends",
+            landscape().build().refused(
+                RefusalCode::EndsNotFound,
+                "the line fades out before its high end instead of stopping there",
+                "burn another strip a little slower, or say where two points of the line are with points_px",
+            ),
+        ),
+        (
+            "no_line",
+            landscape().build().refused(
+                RefusalCode::NoLine,
+                "no line stands out from the strip anywhere in the picture",
+                "take the picture in even light with nothing else on the strip, or burn a darker line",
+            ),
+        ),
+    ]
+}
