@@ -106,6 +106,10 @@ pub struct ReadArgs {
     #[arg(long, help_heading = "Output")]
     pub json: bool,
 
+    /// Draw line width against height with the fits, as SVG or PNG; with several pictures FILE needs {}
+    #[arg(long, value_name = "FILE.svg|.png", value_hint = ValueHint::FilePath, help_heading = "Output")]
+    pub chart: Option<PathBuf>,
+
     /// Write every measured place as a table; with several pictures FILE needs {}, such as 'out/{}.csv'
     #[arg(long, value_name = "FILE.csv", value_hint = ValueHint::FilePath, help_heading = "Output")]
     pub stations: Option<PathBuf>,

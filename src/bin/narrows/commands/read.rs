@@ -2,14 +2,16 @@
 
 use std::any::Any;
 use std::fs;
+use std::io::Cursor;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 
+use image::{ImageFormat, RgbImage};
 use indicatif::{ProgressBar, ProgressStyle};
 use narrows::combine::{Combine, Combined, Part, combine};
 use narrows::photo::{DecodeOptions, decode_file};
 use narrows::reading::{ReadOptions, Reading, read};
-use narrows::report::{json, stations_csv, text};
+use narrows::report::{chart, json, stations_csv, text};
 use narrows::setup::{RawSetup, Setup, SetupError};
 use rayon::prelude::*;
 
@@ -22,6 +24,7 @@ struct Job {
     picture: PathBuf,
     /// As named on the command line.
     name: String,
+    chart: Option<PathBuf>,
     stations: Option<PathBuf>,
 }
 
@@ -85,6 +88,7 @@ fn setup_text(path: &Path) -> Result<String, Failure> {
 
 /// Every picture with its output files. All that can be wrong with them is found before anything is read or written.
 fn jobs(args: &ReadArgs) -> Result<Vec<Job>, Failure> {
+    endings_must_be_known(args)?;
     let stems = stems(&args.pictures);
     let mut jobs = Vec::new();
     for (picture, stem) in args.pictures.iter().zip(&stems) {
@@ -92,6 +96,7 @@ fn jobs(args: &ReadArgs) -> Result<Vec<Job>, Failure> {
         jobs.push(Job {
             picture: picture.clone(),
             name: picture.display().to_string(),
+            chart: output(&args.chart),
             stations: output(&args.stations),
         });
     }
@@ -114,14 +119,29 @@ const PLACEHOLDER: &str = "{}";
 
 /// The flags that name output files.
 fn templates(args: &ReadArgs) -> Vec<(&'static str, &Path)> {
-    let named = [("--stations", &args.stations)];
+    let named = [("--chart", &args.chart), ("--stations", &args.stations)];
     named.into_iter().filter_map(|(flag, path)| Some((flag, path.as_deref()?))).collect()
 }
 
 impl Job {
     fn outputs(&self) -> impl Iterator<Item = &Path> {
-        [&self.stations].into_iter().filter_map(|path| path.as_deref())
+        [&self.chart, &self.stations].into_iter().filter_map(|path| path.as_deref())
     }
+}
+
+/// A chart is drawn in the form its name's ending asks for.
+fn endings_must_be_known(args: &ReadArgs) -> Result<(), Failure> {
+    match &args.chart {
+        Some(path) if !has_ending(path, "svg") && !has_ending(path, "png") => Err(Failure::request(
+            format!("--chart {} ends neither in .svg nor in .png", path.display()),
+            "name a file that ends in .svg or .png",
+        )),
+        _ => Ok(()),
+    }
+}
+
+fn has_ending(path: &Path, ending: &str) -> bool {
+    path.extension().is_some_and(|found| found.eq_ignore_ascii_case(ending))
 }
 
 /// No output may replace a picture, the setup or another output, and each needs its folder.
@@ -200,10 +220,7 @@ fn read_all(jobs: &[Job], setup: &Setup, args: &ReadArgs) -> Vec<Answer> {
             progress.inc(1);
             answer.unwrap_or_else(|panic| Answer {
                 name: job.name.clone(),
-                reading: Err(Failure::broken(
-                    format!("{}: a fault of narrows itself: {}", job.name, panic_message(&*panic)),
-                    "keep the picture and the setup and report them, so that this can be put right",
-                )),
+                reading: Err(own_fault(&format!("{}: an answer", job.name), &panic_message(&*panic))),
                 faults: Vec::new(),
             })
         })
@@ -243,23 +260,45 @@ fn read_picture(job: &Job, setup: &Setup, args: &ReadArgs, faults: &mut Vec<Fail
         .map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
     let options = ReadOptions { slack_fraction: args.slack_fraction, ..ReadOptions::default() };
     let reading = read(&photo, setup, &options).map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
-    if let Some(path) = &job.stations
-        && !reading.stations.is_empty()
-    {
-        faults.extend(write_stations(path, &reading).err());
-    }
+    let mut write = |path: &Option<PathBuf>, contents: &dyn Fn(&Path) -> Option<Result<Vec<u8>, Failure>>| {
+        if let Some(path) = path
+            && let Some(contents) = contents(path)
+        {
+            faults.extend(contents.and_then(|contents| to_file(path, &contents)).err());
+        }
+    };
+    write(&job.chart, &|path| chart_file(path, &reading, setup));
+    write(&job.stations, &|_| stations_file(&reading));
     Ok(reading)
 }
 
-fn write_stations(path: &Path, reading: &Reading) -> Result<(), Failure> {
+/// `None` where there is nothing to draw.
+fn chart_file(path: &Path, reading: &Reading, setup: &Setup) -> Option<Result<Vec<u8>, Failure>> {
+    if has_ending(path, "svg") {
+        return chart::draw_svg(reading, setup).map(|drawing| Ok(drawing.into_bytes()));
+    }
+    chart::draw_png(reading, setup).map(|drawing| png_file(&drawing))
+}
+
+/// `None` where no place was measured.
+fn stations_file(reading: &Reading) -> Option<Result<Vec<u8>, Failure>> {
     let mut table = Vec::new();
-    stations_csv::write(reading, &mut table).map_err(|error| {
-        Failure::broken(
-            format!("the table of measured places cannot be made: {error}"),
-            "keep the picture and the setup and report them, so that this can be put right",
-        )
-    })?;
-    to_file(path, &table)
+    let written = stations_csv::write(reading, &mut table);
+    (!reading.stations.is_empty()).then(|| written.map(|()| table).map_err(|error| own_fault("the table", &error)))
+}
+
+fn png_file(drawing: &RgbImage) -> Result<Vec<u8>, Failure> {
+    let mut file = Cursor::new(Vec::new());
+    drawing.write_to(&mut file, ImageFormat::Png).map_err(|error| own_fault("the drawing", &error))?;
+    Ok(file.into_inner())
+}
+
+/// Something that cannot fail did.
+fn own_fault(what: &str, error: &dyn std::fmt::Display) -> Failure {
+    Failure::broken(
+        format!("{what} cannot be made: {error}"),
+        "keep the picture and the setup and report them, so that this can be put right",
+    )
 }
 
 fn combined(how: Combine, answers: &[Answer], setup: &Setup) -> Combined {
