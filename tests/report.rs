@@ -146,6 +146,17 @@ fn text_without_a_head_says_what_to_measure() {
 }
 
 #[test]
+fn text_never_asks_for_a_block_that_cannot_be() {
+    let mut sample = found();
+    for gap_mm in [-1.2, 0.02] {
+        sample.reading.outcome.as_mut().unwrap().spacer_mm = Some(Estimate::new(gap_mm, 0.12));
+        let text = text::reading(&sample.reading, &sample.setup, "strip.png");
+        assert!(text.starts_with("  no block fits: the focus is not below the nozzle tip\n"), "{text}");
+        assert!(text.contains("do next: check the gaps or the block"), "{text}");
+    }
+}
+
+#[test]
 fn text_of_a_refusal() {
     let sample = no_ends();
     insta::assert_snapshot!(text::reading(&sample.reading, &sample.setup, "strip.png"));
@@ -428,6 +439,9 @@ fn overlay_of_places_that_are_no_numbers_still_shows_the_rest() {
     let draw = |sample: &Sample| narrows::report::overlay::draw(&sample.photo, &sample.reading);
     let mut sample = found();
     let before = draw(&sample);
+    let mut bare = found();
+    bare.reading.tie.as_mut().unwrap().samples.clear();
+    assert_eq!(draw(&bare).width(), before.width());
     let station = &mut sample.reading.stations[40];
     station.left_edge_px = [f64::NAN; 2];
     station.right_edge_px = [f64::INFINITY, 0.0];

@@ -254,6 +254,11 @@ struct Drawing<'a> {
 }
 
 impl Drawing<'_> {
+    /// The tie where it can place anything: two samples or more.
+    fn tie(&self) -> Option<&Tie> {
+        self.reading.tie.as_ref().filter(|tie| tie.samples.len() > 1)
+    }
+
     fn small(&self) -> f64 {
         0.88 * self.em
     }
@@ -413,7 +418,7 @@ impl Drawing<'_> {
     /// From where to where along the course the finest place may lie.
     fn range_px(&self) -> Option<[f64; 2]> {
         let waist = self.reading.waist.as_ref()?;
-        let half = waist.position_mm.expanded() / self.reading.tie.as_ref()?.mm_per_px(waist.along_px);
+        let half = waist.position_mm.expanded() / self.tie()?.mm_per_px(waist.along_px);
         half.is_finite().then_some([waist.along_px - half, waist.along_px + half])
     }
 
@@ -476,7 +481,7 @@ impl Drawing<'_> {
     /// The whole line pulled straight, its width exaggerated.
     fn straight(&self, canvas: &mut Canvas, panel: Area, course: &Course) {
         let em = self.em;
-        let is_rising = self.reading.tie.as_ref().is_none_or(Tie::is_rising);
+        let is_rising = self.tie().is_none_or(Tie::is_rising);
         let area = Area::new(
             (panel.left + 5.0 * em).round(),
             (panel.top + 4.6 * em).round(),
@@ -499,7 +504,7 @@ impl Drawing<'_> {
         self.resample(canvas, &view, false);
         let ratio = step[0] / step[1];
         let larger = if ratio < 10.0 { fixed(ratio, 1) } else { fixed(ratio, 0) };
-        let title = if self.reading.tie.is_some() {
+        let title = if self.tie().is_some() {
             format!("The line pulled straight, low end on the left; across {larger} times as large as along")
         } else {
             format!("The line pulled straight; across {larger} times as large as along")
@@ -549,7 +554,7 @@ impl Drawing<'_> {
         let area = view.area;
         let place = |x: f64| {
             let [along, _] = view.source([x, area.top]);
-            self.reading.tie.as_ref().map_or(along, |tie| tie.at(along).position_mm)
+            self.tie().map_or(along, |tie| tie.at(along).position_mm)
         };
         let [first, last] = [place(area.left), place(area.right)];
         let step = round_step((last - first).abs() / (area.width() / (5.0 * em)));
@@ -566,7 +571,7 @@ impl Drawing<'_> {
             }
             before = here;
         }
-        let title = if self.reading.tie.is_some() {
+        let title = if self.tie().is_some() {
             "distance along the strip (mm from the low end)"
         } else {
             "distance along the line (pixels)"
@@ -609,7 +614,7 @@ impl Drawing<'_> {
     fn enlarged(&self, canvas: &mut Canvas, panel: Area, course: &Course) {
         let em = self.em;
         let Some((along, is_finest)) = enlarged_at(self.reading, course) else { return };
-        let is_rising = self.reading.tie.as_ref().is_none_or(Tie::is_rising);
+        let is_rising = self.tie().is_none_or(Tie::is_rising);
         let area = Area::new(
             panel.left.round(),
             (panel.top + 1.6 * em).round(),
