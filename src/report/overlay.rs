@@ -293,8 +293,15 @@ impl Drawing<'_> {
         let pen = Pen::solid(COURSE[usize::from(course.is_dark)], 0.8 * self.thin(), 0.0);
         canvas.polyline(&line, pen.dashed(0.2 * em, 2.6 * em));
         for is_used in [true, false] {
+            // Where the places are crowded, some stand for all, or their strokes would hide the strip; the line pulled
+            // straight shows every one.
+            let apart = if is_used { 0.4 } else { 0.6 } * em / plan.scale;
+            let mut last = f64::NEG_INFINITY;
             for station in self.reading.stations.iter().filter(|s| s.used == is_used) {
-                self.station_on_photograph(canvas, plan, station);
+                if (station.along_px - last).abs() >= apart {
+                    self.station_on_photograph(canvas, plan, station);
+                    last = station.along_px;
+                }
             }
         }
         let mut labels = Vec::new();
@@ -681,7 +688,8 @@ impl Drawing<'_> {
             for station in self.reading.stations.iter().filter(|s| s.used == is_used) {
                 for edge in view.edges(station).into_iter().filter(|&e| near.holds(e)) {
                     if is_used {
-                        canvas.disc(edge, radius, USED, 0.5 * self.thin());
+                        let halo = if radius < 2.0 { 0.0 } else { 0.5 * self.thin() };
+                        canvas.disc(edge, radius, USED, halo);
                     } else {
                         let radius = radius.max(0.2 * self.em);
                         canvas.ring(edge, radius, self.thin(), LEFT_OUT, 0.5 * self.thin());
