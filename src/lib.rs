@@ -7,9 +7,15 @@
 //! ```
 #![forbid(unsafe_code)]
 
+pub mod advice;
+pub mod anchor;
 pub mod cautions;
+pub mod choose;
+pub mod combine;
+pub mod doubts;
 pub mod estimate;
 pub mod fit;
+pub mod height;
 pub mod locate;
 pub mod photo;
 pub mod reading;

@@ -2,11 +2,21 @@
 
 use std::collections::BTreeMap;
 
+use crate::advice::{self, NoCourse};
+use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
+use crate::choose::{self, Choice};
+use crate::doubts;
 use crate::estimate::Estimate;
+use crate::fit::waist;
+use crate::height;
+use crate::locate::coarse::Coarse;
 use crate::locate::{Course, Tie};
+use crate::photo::Photo;
 use crate::refusal::Refusal;
-use crate::stations::{LineQuality, Station};
+use crate::setup::{Datum, Setup};
+use crate::stations::measure::{MeasureOptions, measure};
+use crate::stations::{LineQuality, Station, quality};
 
 /// Everything one picture gave: every stage's output as far as it came, and the outcome.
 #[derive(Debug, Clone)]
@@ -136,4 +146,191 @@ pub struct DepthOfFocus {
     pub below_mm: f64,
     /// From the focus up to a higher strip; positive.
     pub above_mm: f64,
+}
+
+/// What a reading may be told besides the setup.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReadOptions {
+    /// Growth of the kerf that bounds the height slack, as a fraction.
+    pub slack_fraction: f64,
+    /// What a person has corrected by hand.
+    pub given: Given,
+}
+
+impl Default for ReadOptions {
+    fn default() -> Self {
+        Self { slack_fraction: 0.05, given: Given::default() }
+    }
+}
+
+/// Stages whose result is given instead of found.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Given {
+    /// Two places of the upright picture between which the line runs.
+    pub line_px: Option<[[f64; 2]; 2]>,
+    /// Places of the low and the high datum.
+    pub datums_px: Option<[[f64; 2]; 2]>,
+}
+
+/// A request that does not fit the picture.
+#[derive(Debug, Clone, PartialEq, thiserror::Error)]
+pub enum RequestError {
+    /// A given point lies outside.
+    #[error("points_px: ({x}, {y}) lies outside the picture, which is {width} × {height} pixels")]
+    PointOutside {
+        /// Given.
+        x: f64,
+        /// Given.
+        y: f64,
+        /// Of the picture.
+        width: usize,
+        /// Of the picture.
+        height: usize,
+    },
+    /// The area reaches outside.
+    #[error("area_px: {x}, {y}, {w}, {h} reaches outside the picture, which is {width} × {height} pixels")]
+    AreaOutside {
+        /// Given.
+        x: f64,
+        /// Given.
+        y: f64,
+        /// Given.
+        w: f64,
+        /// Given.
+        h: f64,
+        /// Of the picture.
+        width: usize,
+        /// Of the picture.
+        height: usize,
+    },
+}
+
+impl RequestError {
+    /// What to do about it.
+    pub const fn hint(&self) -> &'static str {
+        match self {
+            Self::PointOutside { .. } => {
+                "give points as seen after the picture's EXIF orientation, origin at the top left"
+            }
+            Self::AreaOutside { .. } => "give the area as x, y, width, height in pixels inside the upright picture",
+        }
+    }
+}
+
+/// Reads one picture.
+///
+/// # Errors
+/// [`RequestError`] where the setup's points or area do not lie in the picture. A picture that gets no number is no
+/// error: its [`Reading::outcome`] is a refusal.
+pub fn read(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Result<Reading, RequestError> {
+    check_request(photo, setup)?;
+    let mut reading = Reading {
+        image: ImageFacts {
+            width_px: photo.width(),
+            height_px: photo.height(),
+            orientation: photo.orientation,
+            mm_per_px: None,
+        },
+        course: None,
+        outline_px: None,
+        tie: None,
+        stations: Vec::new(),
+        fits: Vec::new(),
+        line: None,
+        waist: None,
+        outcome: Err(advice::no_course(NoCourse::NoLine)),
+        cautions: Vec::new(),
+    };
+    reading.outcome = run(photo, setup, options, &mut reading);
+    if reading.outcome.is_err() {
+        reading.waist = None;
+    }
+    reading.cautions.sort_by_key(|c| c.code);
+    reading.cautions.dedup_by_key(|c| c.code);
+    Ok(reading)
+}
+
+fn check_request(photo: &Photo, setup: &Setup) -> Result<(), RequestError> {
+    let [width, height] = [photo.width(), photo.height()];
+    if let Datum::Points { points_px, .. } = &setup.picture.datum {
+        for [x, y] in *points_px {
+            if x < 0.0 || y < 0.0 || x > width as f64 || y > height as f64 {
+                return Err(RequestError::PointOutside { x, y, width, height });
+            }
+        }
+    }
+    if let Some([x, y, w, h]) = setup.picture.area_px
+        && (x < 0.0 || y < 0.0 || w < 1.0 || h < 1.0 || x + w > width as f64 || y + h > height as f64)
+    {
+        return Err(RequestError::AreaOutside { x, y, w, h, width, height });
+    }
+    Ok(())
+}
+
+/// The stages in order; each stores what it found before the next begins, so that a refusal shows how far it came.
+fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Reading) -> Result<Focus, Refusal> {
+    // 2: find
+    let coarse = Coarse::new(photo, setup.picture.area_px);
+    let choice = match options.given.line_px {
+        Some(line) => choose::along(photo, &coarse, line),
+        None => choose::choose(photo, &coarse),
+    };
+    let candidate = match choice {
+        Choice::One(candidate) => *candidate,
+        Choice::None => return Err(advice::no_course(NoCourse::NoLine)),
+        Choice::Several(several) => {
+            reading.course = several.first().map(|c| c.course.clone());
+            return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }));
+        }
+    };
+    let (course, guide) = (candidate.course, candidate.guide);
+    reading.course = Some(course.clone());
+
+    // 4: measure, in pixels
+    let whole = [course.start_px, course.end_px];
+    let measured = measure(photo, &course, &guide, whole, &MeasureOptions::default());
+    reading.stations = measured.stations;
+    let ends = ends::find(photo, &course, &guide, &reading.stations);
+    let course = course.with_extent(ends[0].along_px, ends[1].along_px);
+    reading.course = Some(course.clone());
+    let quality = quality::quality(&course, &reading.stations, measured.blur_px);
+    reading.line = Some(quality.clone());
+    let breaks = breaks::find(photo, &course, &guide);
+    if breaks.is_broken() {
+        return Err(advice::no_course(NoCourse::Broken(breaks)));
+    }
+
+    // 3: tie to the ramp; pixels become millimetres here and nowhere else
+    let found = Found { photo, coarse: &coarse, course: &course, guide: &guide, ends: &ends };
+    let tied = anchor::tie(&found, setup, options.given.datums_px).map_err(|why| advice::no_tie(&why))?;
+    let tie = tied.tie;
+    reading.outline_px = tied.outline_px;
+    reading.cautions.extend(tied.cautions);
+    quality::leave_out_ends(&mut reading.stations, [course.start_px, course.end_px]);
+    for station in &mut reading.stations {
+        station.position_mm = Some(tie.at(station.along_px).position_mm);
+        station.kerf_mm = Some(station.kerf_px * tie.mm_per_px(station.along_px));
+    }
+    let quality = quality::with_scale(quality, &reading.stations, &tie, measured.side_log_ratio);
+    reading.line = Some(quality.clone());
+    reading.tie = Some(tie.clone());
+
+    // 5: fit
+    let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
+    reading.fits = fits;
+    let fitted = fitted.map_err(|why| advice::no_waist(why, setup))?;
+    let waist = fitted.waist(&course, &tie);
+    reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
+    if !fitted.is_resolved(waist.kerf_px.value, measured.blur_px) {
+        let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: measured.blur_px };
+        return Err(advice::no_course(why));
+    }
+    reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
+
+    // 6: convert
+    let (focus, cautions) =
+        height::convert(waist.position_mm, waist.kerf_mm, waist.slack_positions_mm, options.slack_fraction, setup);
+    reading.waist = Some(waist);
+    reading.cautions.extend(cautions);
+    Ok(focus)
 }

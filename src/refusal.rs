@@ -55,3 +55,10 @@ impl RefusalCode {
         }
     }
 }
+
+impl Refusal {
+    /// A refusal with its sentences.
+    pub fn new(code: RefusalCode, message: impl Into<String>, advice: impl Into<String>) -> Self {
+        Self { code, message: message.into(), advice: advice.into() }
+    }
+}

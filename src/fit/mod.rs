@@ -1,1 +1,14 @@
 //! Stage 5: where the kerf is narrowest.
+//!
+//! Two kinds of model are fitted and fail differently: the threshold caustic describes the whole line and is biased
+//! where the beam is not as it assumes; the parabola sees only the bottom of the curve and scatters more. Both treat
+//! the grain's wander as correlated along the strip.
+
+pub mod bracket;
+pub mod caustic;
+pub mod curve;
+pub mod data;
+pub mod noise;
+pub mod parabola;
+pub mod solve;
+pub mod waist;

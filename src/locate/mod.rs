@@ -1,5 +1,10 @@
 //! Stages 2 and 3: the line's course in the picture, the strip round it, and what ties it to the ramp.
 
+pub mod coarse;
+pub mod profile;
+pub mod refine;
+pub mod trace;
+
 /// The centre of the burned line: a straight axis and small lateral offsets from it.
 ///
 /// `along_px` is the projection on the axis; the lateral offset at `along_px` is interpolated linearly
@@ -62,6 +67,13 @@ pub struct Mark {
 }
 
 impl Course {
+    /// The same course with another visible extent.
+    pub fn with_extent(&self, start_px: f64, end_px: f64) -> Self {
+        let knots = ((end_px - start_px) / self.step_px).ceil().max(0.0) as usize + 1;
+        let offsets_px = (0..knots).map(|k| self.offset_at(start_px + k as f64 * self.step_px)).collect();
+        Self { start_px, end_px, offsets_px, ..self.clone() }
+    }
+
     /// Unit vector across the course, to the left of `direction` on a screen with y down.
     pub fn across(&self) -> [f64; 2] {
         [self.direction[1], -self.direction[0]]
@@ -116,6 +128,17 @@ impl Tie {
         let upper = self.samples.partition_point(|s| s.along_px < along_px).clamp(1, self.samples.len() - 1);
         let [a, b] = [self.samples[upper - 1], self.samples[upper]];
         ((b.position_mm - a.position_mm) / (b.along_px - a.along_px)).abs()
+    }
+
+    /// Place along the course of a position on the strip: the inverse of [`Tie::at`].
+    pub fn along_at(&self, position_mm: f64) -> f64 {
+        let sign = if self.is_rising() { 1.0 } else { -1.0 };
+        let upper = self
+            .samples
+            .partition_point(|s| sign * s.position_mm < sign * position_mm)
+            .clamp(1, self.samples.len() - 1);
+        let [a, b] = [self.samples[upper - 1], self.samples[upper]];
+        a.along_px + (position_mm - a.position_mm) / (b.position_mm - a.position_mm) * (b.along_px - a.along_px)
     }
 
     /// True where position grows along the course.

@@ -1,6 +1,22 @@
 //! Stage 1: a picture file becomes upright luminance in linear light.
 
+mod bitmap;
+mod decode;
+mod error;
+mod exif;
+#[cfg(feature = "heic")]
+mod heic;
+mod jpeg;
+mod luminance;
+mod orientation;
+mod png;
+mod resolution;
+mod tiff;
+
 use ndarray::Array2;
+
+pub use decode::{DecodeOptions, decode_bytes, decode_file};
+pub use error::{Cause, DecodeError, Encoding, Format};
 
 /// An upright picture in linear light.
 ///

@@ -3,7 +3,39 @@
 //! Raw fields (a TOML file, overridden by flags) are checked once, here; the stages after it
 //! rely on what [`Setup`] promises and check nothing again.
 
+mod check;
+mod error;
+mod field;
+pub(crate) mod incline;
+mod length;
+mod raw;
+
+use std::path::Path;
+
+pub use error::{Given, Missing, Need, Origin, SetupError};
+pub use field::{Field, Kind, Section};
+pub use length::{LengthError, parse_length_mm};
+pub use raw::RawSetup;
+
 use crate::estimate::Estimate;
+
+/// Reads and checks a setup file's text. `base_dir` is the folder that `ramp_file` counts from; without one,
+/// a setup that names a ramp file is an error.
+///
+/// # Errors
+/// See [`SetupError`]; each names the field and the line.
+///
+/// ```
+/// let setup = narrows::setup::parse_toml(
+///     "[ramp]\ntravel_mm = 150\nlow_height_mm = 3\nhigh_height_mm = \"1.8 cm\"\n[picture]\nlow_end = \"left\"\n",
+///     None,
+/// )?;
+/// assert_eq!(setup.ramp.rise.value, 15.0);
+/// # Ok::<(), narrows::setup::SetupError>(())
+/// ```
+pub fn parse_toml(text: &str, base_dir: Option<&Path>) -> Result<Setup, SetupError> {
+    RawSetup::from_toml(text, base_dir)?.check()
+}
 
 /// A checked setup.
 #[derive(Debug, Clone, PartialEq)]
@@ -71,6 +103,8 @@ pub struct Head {
     pub nominal_focal_length_mm: Option<f64>,
     /// Today's block.
     pub spacer_in_use_mm: Option<f64>,
+    /// Standard uncertainty of its thickness; 0 where none is named.
+    pub spacer_in_use_u_mm: f64,
     /// Free text, printed with the answer.
     pub gauged_from: Option<String>,
 }
@@ -86,6 +120,8 @@ pub enum HeadPlace {
         high: Option<Estimate>,
         /// Gap at half the travel.
         middle: Option<Estimate>,
+        /// The blocks the gaps were converted from, where they were: one angle and one tip enter them all.
+        by_block: Option<GapBlocks>,
     },
     /// A block that just slid under the tip.
     Block {
@@ -100,6 +136,22 @@ pub enum HeadPlace {
     },
     /// Nozzle tip above the heights' reference.
     NozzleHeight(Estimate),
+}
+
+/// Blocks that just slid under the tip over the datums. Their gap on the beam's axis is
+/// `block/cos θ + (tip/2)·tan θ`: the block lies on the slope and touches the tip's uphill rim first.
+#[derive(Debug, Clone, PartialEq)]
+pub struct GapBlocks {
+    /// Block over the low datum.
+    pub low: Option<Estimate>,
+    /// Block over the high datum.
+    pub high: Option<Estimate>,
+    /// Block at half the travel.
+    pub middle: Option<Estimate>,
+    /// Flat face of the tip.
+    pub tip_diameter: Estimate,
+    /// True where the tip's diameter was not given and 6 mm was assumed.
+    pub tip_assumed: bool,
 }
 
 /// How the line was burned: kept with the reading, never computed with.
@@ -187,6 +239,7 @@ impl Head {
             lens_to_nozzle: None,
             nominal_focal_length_mm: None,
             spacer_in_use_mm: None,
+            spacer_in_use_u_mm: 0.0,
             gauged_from: None,
         }
     }

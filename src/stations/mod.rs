@@ -1,5 +1,9 @@
 //! Stage 4: the kerf at places along the line, in pixels.
 
+pub mod edge;
+pub mod measure;
+pub mod quality;
+
 use serde::Serialize;
 
 /// One measured place.
@@ -13,6 +17,8 @@ pub struct Station {
     pub left_edge_px: [f64; 2],
     /// Edge on the right.
     pub right_edge_px: [f64; 2],
+    /// Line's centre, lateral offset from the course's straight axis.
+    pub centre_px: f64,
     /// Full width of the line across its own direction, blur removed, with its standard uncertainty
     /// (pixel noise and the local background; not the grain's wander).
     pub kerf_px: f64,
@@ -22,6 +28,8 @@ pub struct Station {
     pub kerf_mm: Option<f64>,
     /// How far the core stands from the background, as a fraction of the lighter of both.
     pub contrast: f64,
+    /// Core of the line in linear light, 0 to 1.
+    pub core: f64,
     /// Standard deviation of the edge's softness (blur and raggedness).
     pub edge_sigma_px: f64,
     /// Whether the fits may use it.

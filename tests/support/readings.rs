@@ -104,6 +104,8 @@ impl Scene {
                     kerf_px: kerf / mm_per_px,
                     standard_uncertainty_px: (0.007 + odd / 5.0) / mm_per_px,
                     kerf_mm: Some(kerf),
+                    centre_px: course.offset_at(along_px),
+                    core: 0.09,
                     contrast: 0.62,
                     edge_sigma_px: 0.9,
                     used: left_out.is_none(),
@@ -298,10 +300,11 @@ impl Scene {
             },
             head: if self.head {
                 Head {
-                    place: Some(HeadPlace::Gaps { low: gap(17.0), high: gap(2.088), middle: None }),
+                    place: Some(HeadPlace::Gaps { low: gap(17.0), high: gap(2.088), middle: None, by_block: None }),
                     lens_to_nozzle: Some(Estimate::new(41.8, 0.3)),
                     nominal_focal_length_mm: Some(50.8),
                     spacer_in_use_mm: self.in_use_mm,
+                    spacer_in_use_u_mm: 0.0,
                     gauged_from: Some("nozzle tip".to_owned()),
                 }
             } else {

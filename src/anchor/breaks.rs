@@ -1,0 +1,66 @@
+//! Is it one unbroken stroke of one sign?
+
+use rayon::prelude::*;
+
+use super::ends::strength;
+use crate::locate::Course;
+use crate::locate::refine::{WidthGuide, median_filter};
+use crate::photo::Photo;
+
+/// How the stroke's strength holds along the line.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Breaks {
+    /// Share of the line where the stroke is all but gone.
+    pub gap_share: f64,
+    /// Number of separate gaps.
+    pub gaps: usize,
+    /// Longest gap over the line's length.
+    pub longest_share: f64,
+    /// Share of the line where it turns from dark to light or the other way.
+    pub reversed_share: f64,
+}
+
+impl Breaks {
+    /// Dotted, interrupted or burnt through.
+    pub fn is_broken(&self) -> bool {
+        (self.gaps >= 5 && self.gap_share > 0.10) || self.longest_share > 0.06 || self.reversed_share > 0.02
+    }
+}
+
+/// Looks along the middle of the line between its visible ends.
+pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide) -> Breaks {
+    let length = course.end_px - course.start_px;
+    let step = (length / 4000.0).max(1.0);
+    let count = (length / step) as usize;
+    let margin = count / 40;
+    let strengths: Vec<f64> = (margin..count.saturating_sub(margin))
+        .into_par_iter()
+        .filter_map(|i| {
+            let along = course.start_px + (i as f64 + 0.5) * step;
+            let width = guide.at(along);
+            strength(photo, course, along, 0.8 * width, width)
+        })
+        .collect();
+    if strengths.len() < 20 {
+        return Breaks { gap_share: 0.0, gaps: 0, longest_share: 0.0, reversed_share: 0.0 };
+    }
+    let n = strengths.len();
+    // Typical strength round about, from every eighth place: a long line's median filter would cost too much.
+    let sparse: Vec<f64> = strengths.iter().step_by(8).copied().collect();
+    let typical = median_filter(&sparse, (sparse.len() / 10).max(4));
+    let [mut gap, mut reversed, mut run, mut longest, mut gaps] = [0usize; 5];
+    for (i, value) in strengths.iter().enumerate() {
+        let usual = typical[(i / 8).min(typical.len() - 1)].max(0.1);
+        if *value < 0.3 * usual {
+            gap += 1;
+            run += 1;
+            longest = longest.max(run);
+            gaps += usize::from(run == 1);
+        } else {
+            run = 0;
+        }
+        reversed += usize::from(*value < -0.25);
+    }
+    let share = |k: usize| k as f64 / n as f64;
+    Breaks { gap_share: share(gap), gaps, longest_share: share(longest), reversed_share: share(reversed) }
+}

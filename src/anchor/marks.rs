@@ -1,0 +1,477 @@
+//! Coded index marks: which mark is which, and the map from the picture to the strip that they carry.
+//!
+//! Mark `i` crosses the line at travel `i × pitch`. Seen from the low end, every left half runs from 6 to 12 mm out, a
+//! right half from 6 to 12 mm where bit `i` is 1 and from 6 to 9 mm where it is 0. The bits are the maximal-length
+//! sequence of x⁵ + x² + 1, so any five neighbours occur once.
+
+use super::ticks::Tick;
+use super::tie::TieError;
+use crate::fit::solve::minimise;
+use crate::locate::profile::gather;
+use crate::locate::refine::half_levels;
+use crate::locate::trace::median;
+use crate::locate::{Course, Mark, Tie, TieSample};
+use crate::photo::Photo;
+
+/// Bit of each mark.
+pub const BITS: [u8; 31] =
+    [1, 1, 1, 1, 1, 0, 0, 0, 1, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 0, 0, 0, 1, 0, 0, 1, 0, 1, 1, 0, 0];
+
+/// Where halves begin and end, mm from the line.
+const INNER_MM: f64 = 6.0;
+const SHORT_MM: f64 = 9.0;
+const LONG_MM: f64 = 12.0;
+/// Fewest marks of a chain.
+const LEAST_MARKS: usize = 5;
+/// Log-likelihood by which a placing must beat the next best (a factor of about 90).
+const CLEAR: f64 = 4.5;
+/// Chance that a half is missing, faint or smeared beyond recognition.
+const MISSING: f64 = 0.15;
+/// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
+const BURNED_U_MM: f64 = 0.02;
+
+/// What is known of the ramp for placing marks.
+#[derive(Debug, Clone, Copy)]
+pub struct MarkSetup {
+    /// Pitch along the surface, mm.
+    pub pitch_mm: f64,
+    /// Number of the last mark.
+    pub last: usize,
+    /// Surface distance between the datums.
+    pub span_mm: f64,
+    /// True: position grows along the course; `None`: not said.
+    pub is_rising: Option<bool>,
+}
+
+/// One place where a mark may be: its halves on the positive and the negative side of the course.
+#[derive(Debug, Clone, Copy, Default)]
+struct Rung {
+    along_px: f64,
+    halves: [Option<Tick>; 2],
+    score: f64,
+}
+
+/// Places the marks and ties the course by them.
+///
+/// # Errors
+/// [`TieError::MarksNotFound`], [`TieError::MarksAmbiguous`], [`TieError::LowEndContradictsMarks`].
+pub fn tie(photo: &Photo, course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Result<Tie, TieError> {
+    let (scale, rungs) = rungs(course, ticks, setup).ok_or(TieError::MarksNotFound { found: 0 })?;
+    let chain = chain(&rungs, setup.pitch_mm * scale);
+    let found = chain.len();
+    if found < LEAST_MARKS {
+        return Err(TieError::MarksNotFound { found });
+    }
+    let placing = place(photo, course, &chain, scale, setup)?;
+    let marks: Vec<(usize, Rung)> = chain
+        .iter()
+        .filter_map(|(step, rung)| {
+            let index = placing.first + if placing.is_rising { *step } else { -*step };
+            (index >= 0 && index <= setup.last as isize).then_some((index as usize, *rung))
+        })
+        .collect();
+    map(photo, course, &marks, scale, &placing, setup).ok_or(TieError::MarksNotFound { found })
+}
+
+/// The scale (px per mm) at which most strokes look like halves of marks at the pitch, and the rungs they form.
+fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec<Rung>)> {
+    let length = course.end_px - course.start_px;
+    let least = length / (setup.span_mm + 8.0) * 0.85;
+    let most = (length / (3.5 * setup.pitch_mm)).max(1.5 * least);
+    let steps = ((most / least).ln() / 0.02).ceil() as usize + 1;
+    let mut best: Option<(f64, f64)> = None;
+    for k in 0..steps {
+        let scale = least * (0.02 * k as f64).exp();
+        let like: Vec<&Tick> = ticks.iter().filter(|t| likeness(t, scale) > 0.3).collect();
+        let pitch = setup.pitch_mm * scale;
+        let mut score = 0.0;
+        for tick in &like {
+            // A neighbour at the pitch on either side of the line.
+            let near = |away: f64| {
+                like.iter().map(|o| (o.along_px - tick.along_px - away).abs()).fold(f64::INFINITY, f64::min)
+                    < 0.1 * pitch
+            };
+            let neighbours = f64::from(u8::from(near(pitch)) + u8::from(near(-pitch)));
+            score += likeness(tick, scale) * neighbours * tick.score.sqrt().min(3.0);
+        }
+        if best.is_none_or(|b| score > b.1) {
+            best = Some((scale, score));
+        }
+    }
+    let (scale, score) = best?;
+    if score <= 0.0 {
+        return None;
+    }
+    let pitch = setup.pitch_mm * scale;
+    let mut like: Vec<Tick> = ticks.iter().filter(|t| likeness(t, scale) > 0.15).copied().collect();
+    like.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut rungs: Vec<Rung> = Vec::new();
+    for tick in like {
+        let side = usize::from(!tick.is_positive);
+        let home = rungs.iter_mut().find(|r| (r.along_px - tick.along_px).abs() < 0.22 * pitch);
+        match home {
+            Some(rung) if rung.halves[side].is_none() => {
+                let weight = rung.score + tick.score;
+                rung.along_px = (rung.along_px * rung.score + tick.along_px * tick.score) / weight;
+                rung.score = weight;
+                rung.halves[side] = Some(tick);
+            }
+            Some(_) => {}
+            None => {
+                let mut halves = [None; 2];
+                halves[side] = Some(tick);
+                rungs.push(Rung { along_px: tick.along_px, halves, score: tick.score });
+            }
+        }
+    }
+    rungs.sort_by(|a, b| a.along_px.total_cmp(&b.along_px));
+    Some((scale, rungs))
+}
+
+/// 0 to 1: does the stroke begin and end where a half of a mark does?
+fn likeness(tick: &Tick, scale: f64) -> f64 {
+    let [inner, outer] = [tick.reach_px[0] / scale, tick.reach_px[1] / scale];
+    let near = |value: f64, target: f64, room: f64| (-0.5 * ((value - target) / room).powi(2)).exp();
+    near(inner, INNER_MM, 0.8) * near(outer, LONG_MM, 1.1).max(near(outer, SHORT_MM, 0.8))
+}
+
+/// The longest chain of rungs whose distances are whole multiples of a slowly changing pitch; steps count from 0.
+fn chain(rungs: &[Rung], pitch_px: f64) -> Vec<(isize, Rung)> {
+    let mut best: (f64, Vec<(isize, Rung)>) = (0.0, Vec::new());
+    for (a, first) in rungs.iter().enumerate() {
+        for (b, second) in rungs.iter().enumerate().skip(a + 1) {
+            let apart = second.along_px - first.along_px;
+            if apart < 0.7 * pitch_px {
+                continue;
+            }
+            if apart > 1.4 * pitch_px {
+                break;
+            }
+            let mut members: Vec<(isize, usize)> = vec![(0, a), (1, b)];
+            grow(rungs, &mut members, true);
+            grow(rungs, &mut members, false);
+            let score: f64 = members
+                .iter()
+                .map(|(_, r)| rungs[*r].score.sqrt().min(3.0) * rungs[*r].halves.iter().flatten().count() as f64)
+                .sum();
+            if score > best.0 {
+                members.sort_unstable();
+                let origin = members[0].0;
+                best = (score, members.into_iter().map(|(k, r)| (k - origin, rungs[r])).collect());
+            }
+        }
+    }
+    best.1
+}
+
+/// Extends a chain on one side as long as rungs turn up where the last ones say.
+fn grow(rungs: &[Rung], members: &mut Vec<(isize, usize)>, upwards: bool) {
+    loop {
+        members.sort_unstable();
+        if !upwards {
+            members.reverse();
+        }
+        let n = members.len();
+        let at = |k: usize| rungs[members[k].1].along_px;
+        let [last, before] = [members[n - 1], members[n - 2]];
+        let step = (last.0 - before.0) as f64;
+        let recent = (at(n - 1) - at(n - 2)) / step;
+        // The pitch's own drift from the last three, damped: marks jitter by a few hundredths of the pitch.
+        let drift = if n >= 4 {
+            let [c, d] = [members[n - 3], members[n - 4]];
+            let older = (at(n - 3) - at(n - 4)) / (c.0 - d.0) as f64;
+            0.5 * (recent - older) / ((last.0 - d.0).abs() as f64).max(1.0)
+        } else {
+            0.0
+        };
+        let average = if n >= 3 { (at(n - 1) - at(n - 3)) / (last.0 - members[n - 3].0) as f64 } else { recent };
+        let direction = if upwards { 1 } else { -1 };
+        let found = (1..=4isize).find_map(|ahead| {
+            let target = at(n - 1) + direction as f64 * ahead as f64 * (average + drift * ahead as f64);
+            let room = (0.10 + 0.04 * ahead as f64) * average.abs();
+            (0..rungs.len())
+                .filter(|r| (rungs[*r].along_px - target).abs() < room && !members.iter().any(|m| m.1 == *r))
+                .min_by(|a, b| {
+                    let away = |r: &usize| (rungs[*r].along_px - target).abs() / rungs[*r].score.sqrt().max(0.3);
+                    away(a).total_cmp(&away(b))
+                })
+                .map(|r| (last.0 + direction * ahead, r))
+        });
+        match found {
+            Some(member) => members.push(member),
+            None => break,
+        }
+    }
+}
+
+#[derive(Debug, Clone, Copy)]
+struct Placing {
+    first: isize,
+    is_rising: bool,
+}
+
+/// Chooses index and direction of the chain by likelihood.
+fn place(
+    photo: &Photo,
+    course: &Course,
+    chain: &[(isize, Rung)],
+    scale: f64,
+    setup: &MarkSetup,
+) -> Result<Placing, TieError> {
+    let last_step = chain[chain.len() - 1].0;
+    let mut scored: Vec<(f64, Placing)> = Vec::new();
+    for is_rising in [true, false] {
+        for first in -2..=setup.last as isize + 2 {
+            let index_of = |step: isize| first + if is_rising { step } else { -step };
+            let mut likelihood = 0.0;
+            for step in 0..=last_step {
+                let index = index_of(step);
+                let rung = chain.iter().find(|c| c.0 == step).map(|c| &c.1);
+                likelihood += rung_likelihood(photo, course, rung, index, is_rising, scale, setup);
+            }
+            // Marks that should show just beyond the chain and do not.
+            let pitch = setup.pitch_mm * scale;
+            for beyond in 1..=3 {
+                for (step, along) in [
+                    (-beyond, chain[0].1.along_px - beyond as f64 * pitch),
+                    (last_step + beyond, chain[chain.len() - 1].1.along_px + beyond as f64 * pitch),
+                ] {
+                    let index = index_of(step);
+                    let shows = index >= 0
+                        && index <= setup.last as isize
+                        && [-1.0, 1.0].iter().all(|side| {
+                            let [x, y] = course.place(along, side * LONG_MM * scale);
+                            x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
+                        });
+                    if shows {
+                        likelihood += 2.0 * MISSING.ln();
+                    }
+                }
+            }
+            scored.push((likelihood, Placing { first, is_rising }));
+        }
+    }
+    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let (best, placing) = scored[0];
+    let allowed: Vec<&(f64, Placing)> =
+        scored.iter().filter(|s| setup.is_rising.is_none_or(|r| r == s.1.is_rising)).collect();
+    if let Some(rising) = setup.is_rising {
+        if placing.is_rising != rising && best - allowed[0].0 > CLEAR {
+            return Err(TieError::LowEndContradictsMarks);
+        }
+    }
+    let (best, placing) = *allowed[0];
+    if allowed.get(1).is_some_and(|next| best - next.0 < CLEAR) {
+        return Err(TieError::MarksAmbiguous);
+    }
+    Ok(placing)
+}
+
+/// ln of the chance of what is seen of one mark, were it number `index`.
+fn rung_likelihood(
+    photo: &Photo,
+    course: &Course,
+    rung: Option<&Rung>,
+    index: isize,
+    is_rising: bool,
+    scale: f64,
+    setup: &MarkSetup,
+) -> f64 {
+    if index < 0 || index > setup.last as isize {
+        // Something that only looks like a mark, or nothing.
+        let seen = rung.map_or(0, |r| r.halves.iter().flatten().count());
+        return if seen == 0 { 0.0 } else { -4.0 * seen as f64 };
+    }
+    let bit = BITS[index as usize % 31];
+    let mut sum = 0.0;
+    for (side, half) in [0, 1].map(|s| (s, rung.and_then(|r| r.halves[s]))) {
+        // Side 0 is the positive one: left of the course's direction, and of low to high where position rises.
+        let is_left = (side == 0) == is_rising;
+        let expected = if is_left || bit == 1 { LONG_MM } else { SHORT_MM };
+        let Some(tick) = half else {
+            let sign = if side == 0 { 1.0 } else { -1.0 };
+            let shows = rung.is_none_or(|r| {
+                let [x, y] = course.place(r.along_px, sign * LONG_MM * scale);
+                x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
+            });
+            if shows {
+                sum += MISSING.ln();
+            }
+            continue;
+        };
+        // Perspective scales both ends of a half alike, so its outer end is judged by its inner one as well.
+        let by_scale = tick.reach_px[1] / scale;
+        let by_inner = INNER_MM * tick.reach_px[1] / tick.reach_px[0].max(1.0);
+        let outer = 0.6 * by_scale + 0.4 * by_inner;
+        let chance = |target: f64| (-0.5 * ((outer - target) / 0.7).powi(2)).exp() + 0.012;
+        sum += ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln();
+    }
+    sum
+}
+
+/// Fits along-course place against surface position through the marks, and samples the map.
+fn map(
+    photo: &Photo,
+    course: &Course,
+    marks: &[(usize, Rung)],
+    scale: f64,
+    placing: &Placing,
+    setup: &MarkSetup,
+) -> Option<Tie> {
+    let slants: Vec<f64> = marks
+        .iter()
+        .flat_map(|(_, r)| r.halves.iter().flatten().map(|t| if t.is_positive { t.slant } else { -t.slant }))
+        .collect();
+    let slant = median(slants);
+    let placed: Vec<(Mark, f64)> = marks
+        .iter()
+        .filter_map(|(index, rung)| {
+            let centres =
+                [0, 1].map(|side| rung.halves[side].and_then(|t| refine_half(photo, course, &t, scale, slant)));
+            let along = match centres {
+                // Both halves lie on one straight stroke: where it crosses the line.
+                [Some(a), Some(b)] => a[0] + (b[0] - a[0]) * a[1] / (a[1] - b[1]),
+                [Some(a), None] | [None, Some(a)] => a[0] - slant * a[1],
+                [None, None] => return None,
+            };
+            let half = |side: usize| {
+                rung.halves[side].map(|t| {
+                    let sign = if side == 0 { 1.0 } else { -1.0 };
+                    t.reach_px.map(|r| course.place(along + slant * sign * r, sign * r))
+                })
+            };
+            let halves_px = if placing.is_rising { [half(0), half(1)] } else { [half(1), half(0)] };
+            Some((Mark { index: *index, place_px: course.place(along, 0.0), halves_px }, along))
+        })
+        .collect();
+    if placed.len() < LEAST_MARKS {
+        return None;
+    }
+    let mut rows: Vec<[f64; 2]> = placed.iter().map(|(m, along)| [m.index as f64 * setup.pitch_mm, *along]).collect();
+    let mut kept: Vec<usize> = (0..rows.len()).collect();
+    let mut fit = fit_map(&rows)?;
+    for _ in 0..3 {
+        let apart: Vec<f64> = rows.iter().map(|r| (fit.along(r[0]) - r[1]).abs()).collect();
+        let limit = (4.0 * 1.4826 * median(apart.clone())).max(0.6);
+        if apart.iter().all(|a| *a <= limit) || rows.len() <= LEAST_MARKS {
+            break;
+        }
+        kept = kept.iter().zip(&apart).filter(|(_, a)| **a <= limit).map(|(k, _)| *k).collect();
+        rows = rows.iter().zip(&apart).filter(|(_, a)| **a <= limit).map(|(r, _)| *r).collect();
+        fit = fit_map(&rows)?;
+    }
+    let marks: Vec<Mark> = kept.into_iter().map(|k| placed[k].0.clone()).collect();
+    let [low, high] = [fit.along(0.0), fit.along(setup.span_mm)];
+    // Sampled over what is visible; a close picture's datums lie outside.
+    let first = rows.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min) - 1.5 * setup.pitch_mm;
+    let last = rows.iter().map(|r| r[0]).fold(f64::NEG_INFINITY, f64::max) + 1.5 * setup.pitch_mm;
+    const STEPS: usize = 160;
+    let mut samples: Vec<TieSample> = (0..=STEPS)
+        .map(|k| {
+            let position_mm = first + (last - first) * k as f64 / STEPS as f64;
+            let along_px = fit.along(position_mm);
+            let u = fit.u_along(position_mm) / fit.slope(position_mm).abs();
+            TieSample { along_px, position_mm, standard_uncertainty_mm: u.hypot(BURNED_U_MM) }
+        })
+        .collect();
+    if !placing.is_rising {
+        samples.reverse();
+    }
+    if samples.windows(2).any(|w| w[1].along_px <= w[0].along_px) {
+        return None;
+    }
+    Some(Tie { datum: "marks", low_px: course.place(low, 0.0), high_px: course.place(high, 0.0), marks, samples })
+}
+
+/// Sub-pixel centre of a half: along the course and across it, at the middle of the part that both kinds share.
+fn refine_half(photo: &Photo, course: &Course, tick: &Tick, scale: f64, slant: f64) -> Option<[f64; 2]> {
+    let side = if tick.is_positive { 1.0 } else { -1.0 };
+    let middle = 0.5 * (INNER_MM + SHORT_MM) * scale;
+    // The strokes of one picture are nearly parallel: the common slant is surer than a single coarse one.
+    let own = tick.along_px + tick.slant * middle;
+    let place = course.place(own, side * middle);
+    let norm = slant.hypot(1.0);
+    let [d, a] = [course.direction, course.across()];
+    let along_stroke = [side * (a[0] + slant * d[0]) / norm, side * (a[1] + slant * d[1]) / norm];
+    let stroke = Course {
+        origin_px: place,
+        direction: along_stroke,
+        start_px: -1.0,
+        end_px: 1.0,
+        step_px: 2.0,
+        offsets_px: vec![0.0; 2],
+        is_dark: course.is_dark,
+    };
+    let reach = (0.9 * scale).max(5.0);
+    let profile = gather(photo, &stroke, 0.0, 1.1 * scale, 2.5 * reach);
+    if profile.inside < 0.8 {
+        return None;
+    }
+    let levels = half_levels(&profile, course.is_dark, reach)?;
+    let [x, y] = stroke.place(0.0, levels.centre_px);
+    let found = course.along_across([x, y]);
+    Some(found)
+}
+
+/// `along = (α + β·x)/(1 + γ·x) + κ·x³`, x in half-lengths from the middle of the marks used.
+struct MapFit {
+    middle: f64,
+    half: f64,
+    parameters: Vec<f64>,
+    covariance: nalgebra::DMatrix<f64>,
+}
+
+impl MapFit {
+    fn value(parameters: &[f64], x: f64) -> f64 {
+        let cubic = parameters.get(3).map_or(0.0, |k| k * x * x * x);
+        (parameters[0] + parameters[1] * x) / (1.0 + parameters[2] * x) + cubic
+    }
+
+    fn along(&self, position_mm: f64) -> f64 {
+        Self::value(&self.parameters, (position_mm - self.middle) / self.half)
+    }
+
+    fn slope(&self, position_mm: f64) -> f64 {
+        let h = 1e-4 * self.half;
+        (self.along(position_mm + h) - self.along(position_mm - h)) / (2.0 * h)
+    }
+
+    fn u_along(&self, position_mm: f64) -> f64 {
+        let x = (position_mm - self.middle) / self.half;
+        let gradient = nalgebra::DVector::from_fn(self.parameters.len(), |k, _| {
+            let mut p = self.parameters.clone();
+            let h = 1e-5 * p[k].abs().max(1.0);
+            p[k] += h;
+            let up = Self::value(&p, x);
+            p[k] -= 2.0 * h;
+            (up - Self::value(&p, x)) / (2.0 * h)
+        });
+        (gradient.transpose() * &self.covariance * gradient)[0].max(0.0).sqrt()
+    }
+}
+
+/// A lens' distortion along a line is a cubic; with few marks it is left to the uncertainty of the rest.
+fn fit_map(rows: &[[f64; 2]]) -> Option<MapFit> {
+    let low = rows.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min);
+    let high = rows.iter().map(|r| r[0]).fold(f64::NEG_INFINITY, f64::max);
+    let [middle, half] = [0.5 * (low + high), 0.5 * (high - low)];
+    if half <= 0.0 {
+        return None;
+    }
+    let has_cubic = rows.len() >= 8;
+    let slope = (rows[rows.len() - 1][1] - rows[0][1]) / (rows[rows.len() - 1][0] - rows[0][0]);
+    let centre = rows.iter().map(|r| r[1] - slope * (r[0] - middle)).sum::<f64>() / rows.len() as f64;
+    let mut start = vec![centre, slope * half, 0.0];
+    let mut steps = vec![1e-3, 1e-3, 1e-7];
+    if has_cubic {
+        start.push(0.0);
+        steps.push(1e-3);
+    }
+    let residuals =
+        |p: &[f64]| rows.iter().map(|r| MapFit::value(p, (r[0] - middle) / half) - r[1]).collect::<Vec<f64>>();
+    let solution = minimise(&residuals, &start, &steps);
+    let freedom = (rows.len() as f64 - start.len() as f64).max(1.0);
+    let variance = (solution.sum_of_squares / freedom).max(0.1f64.powi(2));
+    let covariance = solution.covariance()? * variance;
+    Some(MapFit { middle, half, parameters: solution.parameters, covariance })
+}

@@ -1,0 +1,215 @@
+//! Stage 3: ties the course to the ramp by one of the four datums, with what is known of scale and perspective.
+
+pub mod breaks;
+pub mod ends;
+pub mod marks;
+pub mod strip;
+pub mod ticks;
+pub mod tie;
+
+use crate::cautions::{Caution, CautionCode};
+use crate::locate::coarse::Coarse;
+use crate::locate::refine::WidthGuide;
+use crate::locate::{Course, Tie};
+use crate::photo::Photo;
+use crate::setup::{Datum, Setup};
+use ends::LineEnd;
+use strip::Outline;
+use tie::{Perspective, TieError, TiePoint};
+
+/// Disagreement of a resolution with the known length beyond which it is not believed.
+const RESOLUTION_TOLERANCE: f64 = 0.02;
+/// Long edges of a sawn or cut strip are parallel within about this share of its width (common practice, no source).
+const STRIP_TAPER: f64 = 0.003;
+/// Standard uncertainty of ln k for a picture that may be a photograph and shows no edges: a tilt of about 4° at twice
+/// the line's length.
+const UNSEEN_PERSPECTIVE: f64 = 0.03;
+/// Greatest shift along the line by lens distortion, over its length, as a standard uncertainty: half a per cent of
+/// distortion at the ends of a line through the middle leaves 0.385 × 0.5 % × half the length.
+const UNSEEN_DISTORTION: f64 = 0.001;
+
+/// A tied course with what came to light on the way.
+#[derive(Debug, Clone)]
+pub struct Tied {
+    /// The map.
+    pub tie: Tie,
+    /// Corners of the strip where its outline was found.
+    pub outline_px: Option<[[f64; 2]; 4]>,
+    /// Doubts.
+    pub cautions: Vec<Caution>,
+}
+
+/// What stages 1 to 4 found.
+#[derive(Debug, Clone, Copy)]
+pub struct Found<'a> {
+    /// The picture.
+    pub photo: &'a Photo,
+    /// The reduced picture.
+    pub coarse: &'a Coarse,
+    /// The line's course, trimmed to its visible ends.
+    pub course: &'a Course,
+    /// Rough width along it.
+    pub guide: &'a WidthGuide,
+    /// Its two ends, in order along the course.
+    pub ends: &'a [LineEnd; 2],
+}
+
+/// Ties the course by the setup's datum, or by datums given by hand (low, then high).
+///
+/// # Errors
+/// [`TieError`]: the picture cannot be tied to the ramp.
+pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Result<Tied, TieError> {
+    let course = found.course;
+    let span_mm = setup.ramp.span_mm;
+    let clear_px = 1.5 * found.guide.width_px.iter().copied().fold(0.0, f64::max) + 6.0;
+    let long = strip::long_edges(found.photo, found.coarse, course, clear_px);
+    let mut outline = Outline { long, short: [None; 2] };
+    let mut cautions = Vec::new();
+
+    let (name, points) = if let Some([low, high]) = given_px {
+        ("points", ordered(by_hand(course, low, high, span_mm)))
+    } else {
+        match &setup.picture.datum {
+            Datum::Ends => {
+                let rising = tie::is_rising(course, setup.picture.low_end)?;
+                ("ends", tie::end_points(found.ends, rising, span_mm)?)
+            }
+            Datum::Points { points_px, travel_mm, u_px } => {
+                let point = |i: usize| TiePoint {
+                    along_px: course.along_across(points_px[i])[0],
+                    u_px: *u_px,
+                    position_mm: setup.ramp.surface_from_travel(travel_mm[i]),
+                };
+                ("points", ordered([point(0), point(1)]))
+            }
+            Datum::Strip => {
+                let rising = tie::is_rising(course, setup.picture.low_end)?;
+                outline.short = strip::short_edges(found.photo, found.coarse, course, &long, clear_px);
+                let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
+                let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {
+                    along_px: edge.v0_px,
+                    u_px: edge.u_px.hypot(0.3),
+                    position_mm: if is_low { 0.0 } else { span_mm },
+                };
+                ("strip", [point(start, rising), point(end, !rising)])
+            }
+            Datum::Marks { pitch_mm, last } => {
+                let tie = by_marks(found, setup, *pitch_mm, *last, clear_px)?;
+                let points = [tie.samples[0], tie.samples[tie.samples.len() - 1]].map(|s| TiePoint {
+                    along_px: s.along_px,
+                    u_px: 0.0,
+                    position_mm: s.position_mm,
+                });
+                check_scale(found.photo, setup, course, &points, "marks", &mut cautions)?;
+                return Ok(Tied { tie, outline_px: None, cautions });
+            }
+        }
+    };
+    let is_scan = check_scale(found.photo, setup, course, &points, name, &mut cautions)? && !found.photo.from_camera;
+    let (perspective, unseen) = perspective(&outline, course, is_scan);
+    if unseen {
+        cautions.push(Caution::new(
+            CautionCode::Perspective,
+            "the picture may be a photograph taken at a slant and the strip's edges do not show by how much; \
+             the give-or-take allows for it",
+        ));
+    }
+    let tie = tie::two_point(course, name, points, &perspective, span_mm);
+    Ok(Tied { tie, outline_px: outline.corners(course), cautions })
+}
+
+fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: f64) -> Result<Tie, TieError> {
+    let course = found.course;
+    // Without low_end both ways are tried; with it, it must lie along the line.
+    let is_rising = setup.picture.low_end.map(|side| tie::is_rising(course, Some(side))).transpose()?;
+    let mark_setup = marks::MarkSetup {
+        pitch_mm: setup.ramp.surface_from_travel(pitch_mm),
+        last,
+        span_mm: setup.ramp.span_mm,
+        is_rising,
+    };
+    // Halves reach 12 mm out; in a close picture a mm is at most so many pixels.
+    let most_px_per_mm = (course.end_px - course.start_px) / (3.5 * pitch_mm);
+    let farthest = 15.0 * most_px_per_mm;
+    let ticks: Vec<ticks::Tick> = [true, false]
+        .into_iter()
+        .flat_map(|positive| ticks::find(found.coarse, course, positive, clear_px, farthest))
+        .collect();
+    marks::tie(found.photo, course, &ticks, &mark_setup)
+}
+
+fn by_hand(course: &Course, low: [f64; 2], high: [f64; 2], span_mm: f64) -> [TiePoint; 2] {
+    let point = |place, position_mm| TiePoint { along_px: course.along_across(place)[0], u_px: 1.0, position_mm };
+    [point(low, 0.0), point(high, span_mm)]
+}
+
+/// In order along the course.
+fn ordered(points: [TiePoint; 2]) -> [TiePoint; 2] {
+    let [a, b] = points;
+    if a.along_px <= b.along_px { [a, b] } else { [b, a] }
+}
+
+/// Compares the known length with the setup's or the file's resolution; true where a resolution is believed.
+fn check_scale(
+    photo: &Photo,
+    setup: &Setup,
+    course: &Course,
+    points: &[TiePoint; 2],
+    datum: &str,
+    cautions: &mut Vec<Caution>,
+) -> Result<bool, TieError> {
+    let length_px = points[1].along_px - points[0].along_px;
+    let length_mm = (points[1].position_mm - points[0].position_mm).abs();
+    let ratio_for = |dpi: [f64; 2]| {
+        // Pixels per mm may differ between the axes of a scan.
+        let per_mm = |axis: usize| dpi[axis] / 25.4;
+        let [dx, dy] = course.direction;
+        let mm_along = (dx / per_mm(0)).hypot(dy / per_mm(1));
+        length_px * mm_along / length_mm
+    };
+    if let Some(dpi) = setup.picture.dpi {
+        let ratio = ratio_for([dpi, dpi]);
+        if (ratio - 1.0).abs() <= RESOLUTION_TOLERANCE {
+            return Ok(true);
+        }
+        return Err(match datum {
+            "ends" if ratio < 1.0 => TieError::TooShort { ratio },
+            "strip" => TieError::StripNotFound,
+            _ => TieError::ScaleDisagrees { ratio },
+        });
+    }
+    let Some(resolution) = photo.resolution else { return Ok(false) };
+    let ratio = ratio_for([resolution.x_dpi, resolution.y_dpi]);
+    if (ratio - 1.0).abs() <= RESOLUTION_TOLERANCE {
+        return Ok(true);
+    }
+    cautions.push(Caution::new(
+        CautionCode::ResolutionDisbelieved,
+        format!(
+            "the file says {:.0} dots per inch, but the known length makes it {:.0}; the file's word is dropped",
+            resolution.x_dpi,
+            resolution.x_dpi * ratio
+        ),
+    ));
+    Ok(false)
+}
+
+/// Perspective along the line from the strip's converging long edges; second: true where it could not be seen.
+fn perspective(outline: &Outline, course: &Course, is_scan: bool) -> (Perspective, bool) {
+    let between_px = [course.start_px, course.end_px];
+    if is_scan {
+        return (Perspective { ln_k: 0.0, u_ln_k: 0.0005, between_px, u_distortion: 0.0002 }, false);
+    }
+    if let (Some(start), Some(end), [Some(a), Some(b)]) =
+        (outline.width_at(course.start_px), outline.width_at(course.end_px), outline.long)
+        && start > 0.0
+        && end > 0.0
+    {
+        let measured = a.u_px.hypot(b.u_px) / start.min(end);
+        let ln_k = (start / end).ln();
+        let perspective =
+            Perspective { ln_k, u_ln_k: measured.hypot(STRIP_TAPER), between_px, u_distortion: UNSEEN_DISTORTION };
+        return (perspective, false);
+    }
+    (Perspective { ln_k: 0.0, u_ln_k: UNSEEN_PERSPECTIVE, between_px, u_distortion: UNSEEN_DISTORTION }, true)
+}

@@ -1,0 +1,261 @@
+//! The strip's outline: long straight steps of light, beside the line and beyond its ends.
+
+use crate::locate::Course;
+use crate::locate::coarse::{Coarse, sample};
+use crate::locate::trace::{median, robust_line};
+use crate::photo::Photo;
+
+/// Steps of ln light beyond this count no more: a black bench must not outvote a long faint edge.
+const STEP_CAP: f32 = 0.4;
+/// Least mean step (ln light) along an edge.
+const LEAST_STEP: f32 = 0.045;
+/// Steepest edge looked for, against the frame's axis (about 9°).
+const STEEPEST: f64 = 0.16;
+const SLOPES: usize = 33;
+
+/// Axes in the picture: `u` along the edge looked for, `v` in the direction of the search.
+#[derive(Debug, Clone, Copy)]
+struct Frame {
+    origin: [f64; 2],
+    u: [f64; 2],
+    v: [f64; 2],
+}
+
+impl Frame {
+    fn place(&self, u: f64, v: f64) -> [f64; 2] {
+        [self.origin[0] + u * self.u[0] + v * self.v[0], self.origin[1] + u * self.u[1] + v * self.v[1]]
+    }
+}
+
+/// A straight edge `v = v0 + slope·u` in px of the frame it was found in.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct EdgeLine {
+    /// Intercept at u = 0.
+    pub v0_px: f64,
+    /// Slope.
+    pub slope: f64,
+    /// Standard uncertainty of `v` at the ends of the looked-at range, from the scatter of the points on it.
+    pub u_px: f64,
+    /// Mean step of ln light, positive where it grows with v.
+    pub step: f64,
+}
+
+impl EdgeLine {
+    /// v at u.
+    pub fn at(&self, u_px: f64) -> f64 {
+        self.v0_px + self.slope * u_px
+    }
+}
+
+/// What was found of the outline, in the course's frame: `u` along its axis, `v` across it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Outline {
+    /// Long edges on the negative and the positive side: across as a function of along.
+    pub long: [Option<EdgeLine>; 2],
+    /// Short edges before the start and beyond the end: along as a function of across.
+    pub short: [Option<EdgeLine>; 2],
+}
+
+impl Outline {
+    /// Corners in the picture, in order round the strip, where all four edges are known.
+    pub fn corners(&self, course: &Course) -> Option<[[f64; 2]; 4]> {
+        let [a, b] = [self.long[0]?, self.long[1]?];
+        let [s, e] = [self.short[0]?, self.short[1]?];
+        let frame = frame(course);
+        let corner = |long: EdgeLine, short: EdgeLine| {
+            // u = s0 + sm·v and v = l0 + lm·u.
+            let v = (long.v0_px + long.slope * short.v0_px) / (1.0 - long.slope * short.slope);
+            frame.place(short.at(v), v)
+        };
+        Some([corner(a, s), corner(a, e), corner(b, e), corner(b, s)])
+    }
+
+    /// Apparent width of the strip at a place along the course, where both long edges are known.
+    pub fn width_at(&self, along_px: f64) -> Option<f64> {
+        Some(self.long[1]?.at(along_px) - self.long[0]?.at(along_px))
+    }
+}
+
+fn frame(course: &Course) -> Frame {
+    Frame { origin: course.origin_px, u: course.direction, v: course.across() }
+}
+
+/// Looks for the long edges beside the line.
+pub fn long_edges(photo: &Photo, coarse: &Coarse, course: &Course, clear_px: f64) -> [Option<EdgeLine>; 2] {
+    let frame = frame(course);
+    let range = [course.start_px, course.end_px];
+    [-1.0, 1.0].map(|side| {
+        let mut turned = frame;
+        turned.v = [side * frame.v[0], side * frame.v[1]];
+        let found = edge(photo, coarse, &turned, range, clear_px)?;
+        Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
+    })
+}
+
+/// Looks for the short edges beyond the ends of the line, between the long edges.
+pub fn short_edges(
+    photo: &Photo,
+    coarse: &Coarse,
+    course: &Course,
+    long: &[Option<EdgeLine>; 2],
+    clear_px: f64,
+) -> [Option<EdgeLine>; 2] {
+    let frame = frame(course);
+    [0, 1].map(|index| {
+        let [side, from] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
+        let fallback = 0.08 * (course.end_px - course.start_px);
+        let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
+        let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
+        // Search outwards along the course: the frame's v runs along it, u across.
+        let turned = Frame { origin: frame.place(from, 0.0), u: frame.v, v: [side * frame.u[0], side * frame.u[1]] };
+        let found = edge(photo, coarse, &turned, range, clear_px)?;
+        Some(EdgeLine { v0_px: from + side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
+    })
+}
+
+/// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
+fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_px: f64) -> Option<EdgeLine> {
+    let factor = coarse.factor;
+    let local =
+        |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
+    let middle = 0.5 * (u_range[0] + u_range[1]);
+    let half = 0.5 * (u_range[1] - u_range[0]);
+    if half < 6.0 * factor {
+        return None;
+    }
+    let columns = ((2.0 * half / factor / 2.0) as usize).clamp(12, 400);
+    let us: Vec<f64> = (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
+    let diagonal = (coarse.log_light.nrows() as f64).hypot(coarse.log_light.ncols() as f64) * factor;
+    let rows = ((diagonal / factor) as usize).max(1);
+    // Step of ln light at (u, v), NaN outside.
+    let mut steps = vec![f32::NAN; columns * rows];
+    let mut deepest = 0;
+    for (i, u) in us.iter().enumerate() {
+        for j in 0..rows {
+            let v = j as f64 * factor;
+            let mut side = [0f32; 2];
+            let mut inside = true;
+            for (k, away) in [(0usize, -1.0), (0, -2.2), (1, 1.0), (1, 2.2)] {
+                let [x, y] = local(frame.place(*u, v + away * factor));
+                match sample(&coarse.log_light, x, y) {
+                    Some(value) => side[k] += 0.5 * value,
+                    None => inside = false,
+                }
+            }
+            if inside {
+                steps[i * rows + j] = (side[1] - side[0]).clamp(-STEP_CAP, STEP_CAP);
+                deepest = deepest.max(j);
+            }
+        }
+    }
+    let first = (clear_px / factor).ceil() as usize;
+    let mut best: Option<(f32, f64, f64)> = None;
+    for k in 0..SLOPES {
+        let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
+        for j in first..=deepest {
+            let v = j as f64 * factor;
+            let [mut sum, mut count, mut agreeing] = [0f32; 3];
+            for (i, u) in us.iter().enumerate() {
+                let at = (v + slope * (u - middle)) / factor;
+                if at < first as f64 || at >= rows as f64 {
+                    continue;
+                }
+                let step = steps[i * rows + at.round().min(rows as f64 - 1.0) as usize];
+                if step.is_finite() {
+                    sum += step;
+                    count += 1.0;
+                    agreeing += if step > 0.02 {
+                        1.0
+                    } else if step < -0.02 {
+                        -1.0
+                    } else {
+                        0.0
+                    };
+                }
+            }
+            if count < 0.6 * columns as f32 {
+                continue;
+            }
+            // A step of one sign most of the way, not one strong patch.
+            let score = (sum / count).abs() * ((agreeing / count).abs() - 0.3).max(0.0) / 0.7;
+            if best.is_none_or(|b| score > b.0) {
+                best = Some((score, v, slope));
+            }
+        }
+    }
+    let (score, v, slope) = best?;
+    if score < LEAST_STEP {
+        return None;
+    }
+    refine(photo, frame, middle, half, v, slope, factor)
+}
+
+/// Sub-pixel places of the steepest step at many `u`, and a robust straight line through them.
+fn refine(photo: &Photo, frame: &Frame, middle: f64, half: f64, v: f64, slope: f64, factor: f64) -> Option<EdgeLine> {
+    const PLACES: usize = 60;
+    let reach = 3.0 * factor + 2.0;
+    let log = |p: [f64; 2]| -> Option<f64> {
+        if p[0] < 0.0 || p[1] < 0.0 || p[0] >= photo.width() as f64 || p[1] >= photo.height() as f64 {
+            return None;
+        }
+        Some((f64::from(photo.luminance[[p[1] as usize, p[0] as usize]]) / 65535.0 + 0.02).ln())
+    };
+    let [mut us, mut vs, mut steps] = [Vec::new(), Vec::new(), Vec::new()];
+    for i in 0..PLACES {
+        let u = middle + half * (2.0 * (i as f64 + 0.5) / PLACES as f64 - 1.0);
+        let guess = v + slope * (u - middle);
+        let bins = (2.0 * reach) as usize;
+        let along = (0.3 * 2.0 * half / PLACES as f64).clamp(1.0, 12.0) as isize;
+        let profile: Option<Vec<f64>> = (0..bins)
+            .map(|b| {
+                let at = guess - reach + b as f64 + 0.5;
+                let mut sum = 0.0;
+                for a in -along..=along {
+                    let du = a as f64;
+                    sum += log(frame.place(u + du, at + slope * du))?;
+                }
+                Some(sum / (2 * along + 1) as f64)
+            })
+            .collect();
+        let Some(profile) = profile else { continue };
+        // Half-way between the light on both sides, where the step has the expected place.
+        let third = (bins / 3).max(1);
+        let [below, above] = [median(profile[..third].to_vec()), median(profile[bins - third..].to_vec())];
+        let level = 0.5 * (below + above);
+        let sign = (above - below).signum();
+        let crossing = (1..bins)
+            .filter(|b| sign * (profile[*b] - level) >= 0.0 && sign * (profile[b - 1] - level) < 0.0)
+            .min_by_key(|b| (*b as isize - bins as isize / 2).abs());
+        if let Some(b) = crossing {
+            let part = (level - profile[b - 1]) / (profile[b] - profile[b - 1]);
+            us.push(u);
+            vs.push(guess - reach + b as f64 - 0.5 + part);
+            steps.push(above - below);
+        }
+    }
+    if us.len() < PLACES / 2 {
+        return None;
+    }
+    let (intercept, slope) = robust_line(&us, &vs);
+    let apart: Vec<f64> = us.iter().zip(&vs).map(|(u, v)| v - intercept - slope * u).collect();
+    let scale = (1.4826 * median(apart.iter().map(|a| a.abs()).collect())).max(0.1);
+    let inside: Vec<usize> = (0..us.len()).filter(|i| apart[*i].abs() < 3.5 * scale).collect();
+    if inside.len() < PLACES / 2 || scale > reach / 2.0 {
+        return None;
+    }
+    // Ordinary least squares on the inliers: the robust line only chose them.
+    let n = inside.len() as f64;
+    let mean_u = inside.iter().map(|i| us[*i]).sum::<f64>() / n;
+    let mean_v = inside.iter().map(|i| vs[*i]).sum::<f64>() / n;
+    let suu: f64 = inside.iter().map(|i| (us[*i] - mean_u).powi(2)).sum();
+    let suv: f64 = inside.iter().map(|i| (us[*i] - mean_u) * (vs[*i] - mean_v)).sum();
+    let slope = suv / suu;
+    let rms = (inside.iter().map(|i| (vs[*i] - mean_v - slope * (us[*i] - mean_u)).powi(2)).sum::<f64>() / n).sqrt();
+    Some(EdgeLine {
+        v0_px: mean_v - slope * mean_u,
+        slope,
+        // At the ends of the range: twice the mean's, and residuals along an edge are correlated over a few places.
+        u_px: 2.0 * rms * (3.0 / n).sqrt(),
+        step: median(steps),
+    })
+}

@@ -1,0 +1,135 @@
+//! Short strokes across the line's direction, beside the line: what index marks are made of.
+
+use crate::locate::Course;
+use crate::locate::coarse::{Coarse, sample};
+
+/// Distances to the two sides of a stroke at which it is compared, in coarse pixels.
+const SIDES: [isize; 3] = [2, 4, 7];
+/// Depth (ln light) beyond which a stroke counts no more.
+const DEPTH_CAP: f32 = 0.6;
+/// Slants tried: along per across. A photograph from the side slants the marks.
+const STEEPEST: f64 = 0.24;
+const SLANTS: usize = 13;
+
+/// A stroke in the course's frame, full-resolution px.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Tick {
+    /// Where its extension meets the line, along the course.
+    pub along_px: f64,
+    /// Along per across.
+    pub slant: f64,
+    /// Inner and outer end as distances from the line, positive.
+    pub reach_px: [f64; 2],
+    /// On the positive side of the course.
+    pub is_positive: bool,
+    /// Summed depth over its length, in coarse px.
+    pub score: f64,
+}
+
+/// Finds strokes on one side of the course between `nearest_px` and `farthest_px` from it.
+pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64, farthest_px: f64) -> Vec<Tick> {
+    let factor = coarse.factor;
+    let side = if is_positive { 1.0 } else { -1.0 };
+    let sign = if course.is_dark { 1.0f32 } else { -1.0 };
+    let margin = 0.05 * (course.end_px - course.start_px);
+    let from = course.start_px - margin;
+    let columns = ((course.end_px - course.start_px + 2.0 * margin) / factor) as usize;
+    let first = (nearest_px / factor).floor();
+    let rows = ((farthest_px / factor) - first).max(0.0) as usize;
+    if columns < 20 || rows < 6 {
+        return Vec::new();
+    }
+    let light = |i: isize, j: usize| -> f32 {
+        let along = from + (i as f64 + 0.5) * factor;
+        let [x, y] = course.place(along, side * (first + j as f64 + 0.5) * factor);
+        sample(&coarse.log_light, (x - coarse.corner_px[0]) / factor, (y - coarse.corner_px[1]) / factor)
+            .unwrap_or(f32::NAN)
+    };
+    let rim = SIDES[SIDES.len() - 1] as usize;
+    let width = columns + 2 * rim;
+    let mut band = vec![f32::NAN; width * rows];
+    for j in 0..rows {
+        for i in 0..width {
+            band[j * width + i] = light(i as isize - rim as isize, j);
+        }
+    }
+    // Depth of the valley across the stroke, the weaker of the two sides.
+    let mut depth = vec![0f32; columns * rows];
+    for j in 0..rows {
+        let row = &band[j * width..(j + 1) * width];
+        for i in 0..columns {
+            let centre = row[i + rim];
+            let mut best = 0f32;
+            for s in SIDES {
+                let at = |k: isize| row[(i as isize + rim as isize + k) as usize];
+                let here = (sign * (at(-s) - centre)).min(sign * (at(s) - centre));
+                if here > best {
+                    best = here;
+                }
+            }
+            depth[j * columns + i] = best.min(DEPTH_CAP);
+        }
+    }
+    // The typical depth of texture sets what counts as a stroke.
+    let mut sorted: Vec<f32> = depth.iter().step_by(7).copied().collect();
+    sorted.sort_by(f32::total_cmp);
+    let texture = sorted[sorted.len() * 9 / 10];
+    let threshold = (1.3 * texture).max(0.05);
+
+    let mut found: Vec<Tick> = Vec::new();
+    for i in 0..columns {
+        let mut best: Option<Tick> = None;
+        for k in 0..SLANTS {
+            let slant = STEEPEST * (2.0 * k as f64 / (SLANTS - 1) as f64 - 1.0);
+            let [mut sum, mut best_sum] = [0f32; 2];
+            let mut start = 0;
+            let mut stretch = (0, 0);
+            for j in 0..rows {
+                // Slant is taken about the middle row, so that each column starts its own stroke.
+                let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
+                if sum <= 0.0 {
+                    sum = 0.0;
+                    start = j;
+                }
+                if column >= 0.0 && (column as usize) < columns {
+                    sum += depth[j * columns + column as usize] - threshold;
+                } else {
+                    sum -= threshold;
+                }
+                if sum > best_sum {
+                    best_sum = sum;
+                    stretch = (start, j);
+                }
+            }
+            if f64::from(best_sum) > best.map_or(0.0, |b| b.score) && stretch.1 - stretch.0 >= 4 {
+                let middle = first + 0.5 * rows as f64;
+                let along = from + (i as f64 + 0.5) * factor - slant * middle * factor;
+                best = Some(Tick {
+                    along_px: along,
+                    slant,
+                    reach_px: [(first + stretch.0 as f64) * factor, (first + stretch.1 as f64 + 1.0) * factor],
+                    is_positive,
+                    score: f64::from(best_sum),
+                });
+            }
+        }
+        found.extend(best);
+    }
+    // The strongest of those that cross the same place half-way out.
+    found.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut kept: Vec<Tick> = Vec::new();
+    for tick in found {
+        let at = |t: &Tick| t.along_px + t.slant * 0.5 * (t.reach_px[0] + t.reach_px[1]);
+        let clashes = kept.iter().any(|k| {
+            let overlap = k.reach_px[1].min(tick.reach_px[1]) - k.reach_px[0].max(tick.reach_px[0]);
+            overlap > -2.0 * factor && (at(k) - at(&tick)).abs() < 5.0 * factor
+        });
+        if !clashes {
+            kept.push(tick);
+        }
+        if kept.len() >= 120 {
+            break;
+        }
+    }
+    kept
+}

@@ -1,0 +1,269 @@
+//! From stations to the waist: bracket, outliers, fits, and how they are combined.
+
+use std::collections::BTreeMap;
+
+use super::bracket::{NoBracket, bracket};
+use super::caustic::{self, CausticFit};
+use super::curve::Caustic;
+use super::data::Data;
+use super::noise::Scatter;
+use super::parabola;
+use crate::estimate::Estimate;
+use crate::locate::refine::median_filter;
+use crate::locate::trace::median;
+use crate::locate::{Course, Tie};
+use crate::reading::{Fit, Model, Waist};
+use crate::stations::{LeftOut, Station};
+
+/// Fewest usable stations for any fit.
+pub const LEAST_STATIONS: usize = 24;
+/// Distance from the running median, in robust standard deviations, at which a kerf is an outlier.
+const OUTLIER: f64 = 5.0;
+/// The parabola sees the kerfs below this multiple of the narrowest.
+const PARABOLA_GROWTH: f64 = 1.35;
+/// A line that has risen less than this on a side does not show its waist.
+const LEAST_FITTED_RISE: f64 = 1.10;
+
+/// The waist and the fits behind it.
+#[derive(Debug, Clone)]
+pub struct WaistFit {
+    /// Position from the kerf's curve alone; the tie's uncertainty comes on top.
+    pub position: Estimate,
+    /// Narrowest kerf, mm.
+    pub kerf_mm: Estimate,
+    /// Positions where the fitted kerf has grown by the fraction; `None` where either lies outside the stations.
+    pub slack: Option<[f64; 2]>,
+    /// The caustic's length along the strip on the low and the high side, mm.
+    pub lengths_mm: [f64; 2],
+    /// Half the log ratio of the sides' lengths with its standard uncertainty.
+    pub asymmetry: f64,
+    /// How far the fits differ over what they claim.
+    pub disagreement: f64,
+    /// First and last usable station.
+    pub range_mm: [f64; 2],
+}
+
+/// Kerf in px below which pixels hide it, and the same over the blur: a little below what is asked to be answered.
+const LEAST_KERF_PX: f64 = 2.1;
+const LEAST_KERF_OVER_BLUR: f64 = 1.6;
+
+impl WaistFit {
+    /// The waist in the picture; the tie's uncertainty joins the fit's.
+    pub fn waist(&self, course: &Course, tie: &Tie) -> Waist {
+        let along_px = tie.along_at(self.position.value);
+        let scale = tie.mm_per_px(along_px);
+        let tied = tie.at(along_px).standard_uncertainty_mm;
+        Waist {
+            position_mm: Estimate::new(self.position.value, self.position.standard_uncertainty.hypot(tied)),
+            along_px,
+            place_px: course.place(along_px, 0.0),
+            kerf_px: Estimate::new(self.kerf_mm.value / scale, self.kerf_mm.standard_uncertainty / scale),
+            kerf_mm: Some(self.kerf_mm),
+            slack_positions_mm: self.slack,
+        }
+    }
+
+    /// True where the narrowest kerf is wide enough for the picture.
+    pub fn is_resolved(&self, kerf_px: f64, blur_px: f64) -> bool {
+        kerf_px >= LEAST_KERF_PX && kerf_px >= LEAST_KERF_OVER_BLUR * blur_px
+    }
+}
+
+/// Why there is no waist.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum NoWaist {
+    /// Too few usable stations.
+    TooFew {
+        /// Usable.
+        found: usize,
+    },
+    /// Narrowest at an end, or the fit's waist lies at or outside it.
+    NotBracketed {
+        /// True for the high end.
+        is_high: bool,
+    },
+    /// The kerf does not change enough.
+    Flat {
+        /// Widest over narrowest.
+        ratio: f64,
+    },
+    /// The line fades instead of narrowing.
+    Fades,
+    /// The kerf wanders more than it narrows.
+    Erratic {
+        /// Relative wander.
+        wander: f64,
+    },
+}
+
+/// Fits the stations (which carry positions and kerfs in mm); marks outliers in them.
+pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result<WaistFit, NoWaist>) {
+    mark_outliers(stations);
+    let data = data(stations);
+    if data.len() < LEAST_STATIONS {
+        return (Vec::new(), Err(NoWaist::TooFew { found: data.len() }));
+    }
+    let bracket = match bracket(&data) {
+        Ok(bracket) => bracket,
+        Err(NoBracket::AtEnd { is_high }) => return (Vec::new(), Err(NoWaist::NotBracketed { is_high })),
+        Err(NoBracket::Flat { ratio }) => return (Vec::new(), Err(NoWaist::Flat { ratio })),
+        Err(NoBracket::Fades) => return (Vec::new(), Err(NoWaist::Fades)),
+    };
+    let start = Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 };
+    let Some(whole) = caustic::fit(&data, &bracket, start) else {
+        return (Vec::new(), Err(NoWaist::Flat { ratio: bracket.rises[0].min(bracket.rises[1]).exp() }));
+    };
+    let mut fits = Vec::new();
+    let parabola_data = {
+        let limit = whole.caustic.ln_kerf(whole.caustic.position) + PARABOLA_GROWTH.ln();
+        let turn = turnover(&whole.caustic);
+        data.filtered(|i| {
+            let s = data.position[i];
+            whole.caustic.ln_kerf(s) < limit && s > turn[0] && s < turn[1]
+        })
+    };
+    let parabola = parabola::fit(&parabola_data, |s| whole.caustic.ln_kerf(s), &whole.scatter);
+
+    let range = data.range();
+    let position = whole.caustic.position;
+    let (combined, weights, disagreement) = combine(&whole, parabola.as_ref());
+    fits.push(Fit {
+        model: Model::Parabola,
+        position_mm: parabola
+            .as_ref()
+            .map_or(Estimate::new(position, f64::NAN), |p| Estimate::new(p.position, p.u_position)),
+        used: weights[1] > 0.0,
+        weight: weights[1],
+        range_mm: parabola.as_ref().map_or(range, |p| p.range),
+        stations: parabola_data.len(),
+        relative_rms: parabola.as_ref().map_or(0.0, |p| p.relative_rms),
+        curve: parabola
+            .as_ref()
+            .map_or(Vec::new(), |p| drawn(p.range, 60).into_iter().map(|s| [s, p.kerf(s)]).collect()),
+        parameters: BTreeMap::new(),
+    });
+    if parabola.is_none() {
+        fits.clear();
+    }
+    let rms = (whole.residuals.iter().map(|r| r * r).sum::<f64>() / data.len() as f64).sqrt();
+    fits.push(Fit {
+        model: Model::ThresholdCaustic,
+        position_mm: Estimate::new(position, whole.u_position),
+        used: weights[0] > 0.0,
+        weight: weights[0],
+        range_mm: range,
+        stations: data.len(),
+        relative_rms: rms,
+        curve: drawn(range, 240).into_iter().map(|s| [s, whole.caustic.ln_kerf(s).exp()]).collect(),
+        parameters: BTreeMap::from([
+            ("overdrive", whole.caustic.ln_overdrive.exp()),
+            ("length_low_mm", (whole.caustic.ln_length - whole.caustic.asymmetry).exp()),
+            ("length_high_mm", (whole.caustic.ln_length + whole.caustic.asymmetry).exp()),
+            ("grain", whole.scatter.grain),
+            ("grain_length_mm", whole.scatter.length_mm),
+        ]),
+    });
+
+    // What the fitted curve itself says of bracketing.
+    let narrowest = whole.caustic.ln_kerf(position);
+    let rise = |from: f64, to: f64| {
+        drawn([from.min(to), from.max(to)], 60).into_iter().map(|s| whole.caustic.ln_kerf(s)).fold(f64::MIN, f64::max)
+            - narrowest
+    };
+    if position <= range[0] || position >= range[1] {
+        return (fits, Err(NoWaist::NotBracketed { is_high: position >= range[1] }));
+    }
+    let rises = [rise(range[0], position), rise(position, range[1])];
+    let least = rises[0].min(rises[1]);
+    if least < LEAST_FITTED_RISE.ln() {
+        let is_high = rises[1] < rises[0];
+        let highest = rises[0].max(rises[1]);
+        let why = if highest > 1.3f64.ln() {
+            NoWaist::NotBracketed { is_high }
+        } else {
+            NoWaist::Flat { ratio: highest.exp() }
+        };
+        return (fits, Err(why));
+    }
+    if least < 2.5 * whole.scatter.grain {
+        return (fits, Err(NoWaist::Erratic { wander: whole.scatter.grain }));
+    }
+    let slack = match (
+        whole.caustic.position_at_growth(-1.0, growth_fraction),
+        whole.caustic.position_at_growth(1.0, growth_fraction),
+    ) {
+        (Some(a), Some(b)) if a >= range[0] && b <= range[1] => Some([a, b]),
+        _ => None,
+    };
+    let waist = WaistFit {
+        position: combined,
+        kerf_mm: Estimate::new(whole.caustic.narrowest(), whole.caustic.narrowest() * whole.u_ln_narrowest),
+        slack,
+        lengths_mm: [
+            (whole.caustic.ln_length - whole.caustic.asymmetry).exp(),
+            (whole.caustic.ln_length + whole.caustic.asymmetry).exp(),
+        ],
+        asymmetry: whole.caustic.asymmetry,
+        disagreement,
+        range_mm: range,
+    };
+    (fits, Ok(waist))
+}
+
+/// Positions between which the caustic still widens outwards.
+fn turnover(caustic: &Caustic) -> [f64; 2] {
+    let reach = ((2.0 * caustic.ln_overdrive - 1.0).exp() - 1.0).max(0.0).sqrt();
+    [-1.0, 1.0].map(|side| caustic.position + side * reach * (caustic.ln_length + side * caustic.asymmetry).exp())
+}
+
+/// Weighted mean of both fits; they share their scatter, so the mean is no surer than the surer of both, and what they
+/// differ by beyond chance is added.
+fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Estimate, [f64; 2], f64) {
+    let caustic = Estimate::new(whole.caustic.position, whole.u_position);
+    let Some(parabola) = parabola else { return (caustic, [1.0, 0.0], 0.0) };
+    let [wc, wp] = [whole.u_position.powi(-2), parabola.u_position.powi(-2)];
+    let weights = [wc / (wc + wp), wp / (wc + wp)];
+    let value = weights[0] * caustic.value + weights[1] * parabola.position;
+    let difference = (caustic.value - parabola.position).abs();
+    let own = whole.u_position.min(parabola.u_position);
+    let u = (own.powi(2) + (0.5 * difference).powi(2)).sqrt();
+    (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position))
+}
+
+fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
+    (0..=steps).map(|i| range[0] + (range[1] - range[0]) * i as f64 / steps as f64).collect()
+}
+
+/// Usable stations in order of position.
+pub fn data(stations: &[Station]) -> Data {
+    let mut rows: Vec<[f64; 4]> = stations
+        .iter()
+        .filter(|s| s.used)
+        .filter_map(|s| {
+            let (position, kerf) = (s.position_mm?, s.kerf_mm?);
+            (kerf > 0.0).then(|| [position, kerf.ln(), (s.standard_uncertainty_px / s.kerf_px).max(1e-4), s.contrast])
+        })
+        .collect();
+    rows.sort_by(|a, b| a[0].total_cmp(&b[0]));
+    let column = |k: usize| rows.iter().map(|r| r[k]).collect();
+    Data { position: column(0), ln_kerf: column(1), own: column(2), contrast: column(3) }
+}
+
+/// Leaves out kerfs that do not agree with their neighbours.
+fn mark_outliers(stations: &mut [Station]) {
+    let used: Vec<usize> = (0..stations.len()).filter(|i| stations[*i].used).collect();
+    if used.len() < LEAST_STATIONS {
+        return;
+    }
+    let values: Vec<f64> = used.iter().map(|i| stations[*i].kerf_px.max(1e-3).ln()).collect();
+    let smooth = median_filter(&values, (used.len() / 50).max(3));
+    let apart: Vec<f64> = values.iter().zip(&smooth).map(|(v, s)| (v - s).abs()).collect();
+    let scale = 1.4826 * median(apart.clone());
+    for ((index, apart), value) in used.iter().zip(&apart).zip(&values) {
+        let own = stations[*index].standard_uncertainty_px / stations[*index].kerf_px.max(1e-3);
+        if *apart > OUTLIER * scale.max(0.01).max(0.3 * own) || !value.is_finite() {
+            stations[*index].used = false;
+            stations[*index].left_out = Some(LeftOut::Outlier);
+        }
+    }
+}

@@ -1,0 +1,265 @@
+//! A reduced picture in logarithmic light, and where straight valleys or crests run in it.
+//!
+//! Logarithmic light makes contrast independent of shade and vignetting. A line is told from a step (a strip's
+//! edge on a bench, a shadow's edge) by asking both sides to be lighter (or darker) than the middle: the
+//! weaker of the two sides counts. Directions come from the Hessian, as in C. Steger, "An Unbiased Detector of
+//! Curvilinear Structures", IEEE TPAMI 20(2), 1998; straight runs are collected by a Hough vote in which each
+//! pixel votes only near its own direction.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use crate::photo::Photo;
+
+/// Long side of the reduced picture in pixels. Kerfs of 3 px in a 4000 px picture stay about one pixel wide.
+const COARSE_SIDE_PX: usize = 1300;
+/// Added to linear light (white = 1) before the logarithm: keeps sensor noise in black places small.
+const LOG_FLOOR: f32 = 0.02;
+/// Depth (natural log) beyond which a pixel votes no stronger: a black line must not outvote a long one.
+const DEPTH_CAP: f32 = 0.7;
+/// Depth below which a pixel is taken for texture and does not vote.
+const DEPTH_FLOOR: f32 = 0.04;
+const ANGLES: usize = 360;
+const ANGLE_STEP: f64 = std::f64::consts::PI / ANGLES as f64;
+const RHO_STEP: f64 = 2.0;
+/// Votes are spread over this many angle bins on each side of a pixel's own direction.
+const ANGLE_SPREAD: isize = 5;
+
+/// A picture reduced by whole-pixel area averages.
+#[derive(Debug, Clone)]
+pub struct Coarse {
+    /// Natural logarithm of linear light plus a floor; shape (height, width).
+    pub log_light: Array2<f32>,
+    /// Full-resolution pixels per coarse pixel.
+    pub factor: f64,
+    /// Full-resolution place of the reduced picture's corner.
+    pub corner_px: [f64; 2],
+}
+
+/// A straight run of valley or crest pixels: `x·cos θ + y·sin θ = ρ` in coarse pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Run {
+    /// Angle of the normal, 0 to π.
+    pub theta: f64,
+    /// Distance from the corner.
+    pub rho_px: f64,
+    /// Darker than both sides.
+    pub is_dark: bool,
+    /// Sum of the votes.
+    pub votes: f64,
+}
+
+impl Coarse {
+    /// Reduces the picture, or the area of it (x, y, width, height in px).
+    pub fn new(photo: &Photo, area_px: Option<[f64; 4]>) -> Self {
+        let [x0, y0, x1, y1] = bounds(photo, area_px);
+        let factor = ((x1 - x0).max(y1 - y0)).div_ceil(COARSE_SIDE_PX).max(1);
+        let [width, height] = [((x1 - x0) / factor).max(1), ((y1 - y0) / factor).max(1)];
+        let norm = 1.0 / (65535.0 * (factor * factor) as f32);
+        let rows: Vec<Vec<f32>> = (0..height)
+            .into_par_iter()
+            .map(|row| {
+                let mut sums = vec![0u32; width];
+                for y in 0..factor {
+                    let full = photo.luminance.row((y0 + row * factor + y).min(photo.height() - 1));
+                    let full = full.as_slice().expect("luminance rows are contiguous");
+                    let full = &full[x0..];
+                    for (sum, block) in sums.iter_mut().zip(full.chunks(factor)) {
+                        *sum += block.iter().map(|v| u32::from(*v)).sum::<u32>();
+                    }
+                }
+                sums.into_iter().map(|s| (s as f32 * norm + LOG_FLOOR).ln()).collect()
+            })
+            .collect();
+        let log_light = Array2::from_shape_vec((height, width), rows.concat()).expect("rows have one width");
+        Self { log_light, factor: factor as f64, corner_px: [x0 as f64, y0 as f64] }
+    }
+
+    /// Full-resolution place of a coarse place (both with pixel centres at .5).
+    pub fn to_full(&self, place: [f64; 2]) -> [f64; 2] {
+        [self.corner_px[0] + place[0] * self.factor, self.corner_px[1] + place[1] * self.factor]
+    }
+
+    fn halved(&self) -> Self {
+        let [height, width] = [self.log_light.nrows() / 2, self.log_light.ncols() / 2];
+        let l = &self.log_light;
+        let log_light = Array2::from_shape_fn((height, width), |(y, x)| {
+            0.25 * (l[[2 * y, 2 * x]] + l[[2 * y, 2 * x + 1]] + l[[2 * y + 1, 2 * x]] + l[[2 * y + 1, 2 * x + 1]])
+        });
+        Self { log_light, factor: self.factor * 2.0, corner_px: self.corner_px }
+    }
+}
+
+/// Pixel bounds `[x0, y0, x1, y1]` of the area, or of the whole picture.
+pub fn bounds(photo: &Photo, area_px: Option<[f64; 4]>) -> [usize; 4] {
+    let [width, height] = [photo.width(), photo.height()];
+    match area_px {
+        None => [0, 0, width, height],
+        Some([x, y, w, h]) => {
+            let clip = |v: f64, limit: usize| (v.max(0.0) as usize).min(limit);
+            [clip(x, width - 1), clip(y, height - 1), clip((x + w).ceil(), width), clip((y + h).ceil(), height)]
+        }
+    }
+}
+
+/// Bilinear sample at a place with pixel centres at .5; `None` outside.
+#[inline]
+pub fn sample(grid: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
+    let [fx, fy] = [x - 0.5, y - 0.5];
+    if !(fx >= 0.0 && fy >= 0.0) {
+        return None;
+    }
+    let [ix, iy] = [fx as usize, fy as usize];
+    if ix + 1 >= grid.ncols() || iy + 1 >= grid.nrows() {
+        return None;
+    }
+    let [ax, ay] = [(fx - ix as f64) as f32, (fy - iy as f64) as f32];
+    let top = grid[[iy, ix]] * (1.0 - ax) + grid[[iy, ix + 1]] * ax;
+    let bottom = grid[[iy + 1, ix]] * (1.0 - ax) + grid[[iy + 1, ix + 1]] * ax;
+    Some(top * (1.0 - ay) + bottom * ay)
+}
+
+/// The strongest straight runs, valleys and crests together, strongest first, at most `most`.
+pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
+    let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
+    let diagonal = ((width * width + height * height) as f64).sqrt();
+    let rho_bins = (2.0 * diagonal / RHO_STEP) as usize + 3;
+    let mut accumulators = [vec![0f32; ANGLES * rho_bins], vec![0f32; ANGLES * rho_bins]];
+    let directions: Vec<(f64, f64)> = (0..ANGLES).map(|k| (k as f64 * ANGLE_STEP).sin_cos()).collect();
+
+    let mut level = coarse.clone();
+    for step in 0..4 {
+        if level.log_light.nrows() < 8 || level.log_light.ncols() < 8 {
+            break;
+        }
+        let scale = f64::from(1u32 << step);
+        for (is_dark, x, y, theta, depth) in valley_pixels(&level.log_light) {
+            let accumulator = &mut accumulators[usize::from(is_dark)];
+            let centre = (theta / ANGLE_STEP).round() as isize;
+            // A pixel of a coarser level stands for `scale` pixels along the line.
+            let weight = depth * scale as f32;
+            for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
+                let bin = centre + spread;
+                let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
+                let (sin, cos) = directions[wrapped];
+                let rho = (x * cos + y * sin) * scale;
+                let slot = (rho + diagonal) / RHO_STEP;
+                let base = slot as usize;
+                let share = (slot - base as f64) as f32;
+                accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
+                accumulator[wrapped * rho_bins + base + 1] += weight * share;
+            }
+        }
+        level = level.halved();
+    }
+    let mut runs = Vec::new();
+    for (polarity, accumulator) in accumulators.iter_mut().enumerate() {
+        for _ in 0..most {
+            let (best, votes) =
+                accumulator.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+            if votes <= 0.0 {
+                break;
+            }
+            let [angle, slot] = [best / rho_bins, best % rho_bins];
+            let theta = angle as f64 * ANGLE_STEP;
+            let rho_px = slot as f64 * RHO_STEP - diagonal;
+            runs.push(Run { theta, rho_px, is_dark: polarity == 1, votes: f64::from(votes) });
+            silence(accumulator, rho_bins, diagonal, [width as f64, height as f64], theta, rho_px);
+        }
+    }
+    runs.sort_by(|a, b| b.votes.total_cmp(&a.votes));
+    runs.truncate(most);
+    runs
+}
+
+/// Clears the bins of lines that, inside the picture, run along the same course: within a few pixels at the
+/// nearest point to the run's own middle and within a few degrees.
+fn silence(accumulator: &mut [f32], rho_bins: usize, diagonal: f64, size: [f64; 2], theta: f64, rho: f64) {
+    const NEAR_DEGREES: f64 = 8.0;
+    let near = (NEAR_DEGREES.to_radians() / ANGLE_STEP) as isize;
+    let centre = (theta / ANGLE_STEP).round() as isize;
+    let [middle_x, middle_y] = [size[0] / 2.0, size[1] / 2.0];
+    let offset = rho - (middle_x * theta.cos() + middle_y * theta.sin());
+    for spread in -near..=near {
+        let bin = centre + spread;
+        let angle = bin as f64 * ANGLE_STEP;
+        let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
+        let sign = if bin < 0 || bin >= ANGLES as isize { -1.0 } else { 1.0 };
+        let here = sign * (middle_x * angle.cos() + middle_y * angle.sin() + offset);
+        // A line crossing at a small angle leaves the run's course by this much half way to the picture's edge.
+        let reach = 10.0 + (spread as f64 * ANGLE_STEP).abs().sin() * diagonal * 0.35;
+        let from = (((here - reach + diagonal) / RHO_STEP).max(0.0)) as usize;
+        let to = ((((here + reach + diagonal) / RHO_STEP).max(0.0)) as usize).min(rho_bins - 1);
+        if from <= to {
+            accumulator[wrapped * rho_bins + from..=wrapped * rho_bins + to].fill(0.0);
+        }
+    }
+}
+
+/// Valley and crest pixels of one level: polarity, place (pixel centres at .5), angle of the normal, capped depth.
+fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
+    let [height, width] = [log_light.nrows(), log_light.ncols()];
+    let smooth = binomial(log_light);
+    const REACH: f64 = 2.6;
+    let rows: Vec<Vec<_>> = (4..height.saturating_sub(4))
+        .into_par_iter()
+        .map(|y| {
+            let mut found = Vec::new();
+            for x in 4..width - 4 {
+                let at = |dy: isize, dx: isize| smooth[[(y as isize + dy) as usize, (x as isize + dx) as usize]];
+                let centre = at(0, 0);
+                let xx = at(0, 1) + at(0, -1) - 2.0 * centre;
+                let yy = at(1, 0) + at(-1, 0) - 2.0 * centre;
+                if xx.abs() + yy.abs() < 0.5 * DEPTH_FLOOR {
+                    continue;
+                }
+                let xy = 0.25 * (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1));
+                // The eigenvector of the larger eigenvalue is the normal of the line.
+                let half_difference = 0.5 * (xx - yy);
+                let mean = 0.5 * (xx + yy);
+                let root = (half_difference * half_difference + xy * xy).sqrt();
+                let is_dark = mean > 0.0;
+                let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
+                if !is_dark {
+                    theta += std::f64::consts::FRAC_PI_2;
+                }
+                if root < 0.25 * mean.abs() {
+                    continue; // round, not elongated
+                }
+                let (sin, cos) = theta.sin_cos();
+                let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
+                let side = |d: f64| sample(&smooth, px + d * cos, py + d * sin);
+                let (Some(left), Some(right), Some(near_left), Some(near_right)) =
+                    (side(-REACH), side(REACH), side(-1.0), side(1.0))
+                else {
+                    continue;
+                };
+                let sign = if is_dark { 1.0 } else { -1.0 };
+                if sign * (near_left - centre) < 0.0 || sign * (near_right - centre) < 0.0 {
+                    continue; // not the bottom of the valley
+                }
+                let depth = (sign * (left - centre)).min(sign * (right - centre));
+                if depth > DEPTH_FLOOR {
+                    found.push((is_dark, px, py, theta.rem_euclid(std::f64::consts::PI), depth.min(DEPTH_CAP)));
+                }
+            }
+            found
+        })
+        .collect();
+    rows.concat()
+}
+
+/// Smoothing by the 3 × 3 binomial kernel; borders are copied.
+fn binomial(grid: &Array2<f32>) -> Array2<f32> {
+    let [height, width] = [grid.nrows(), grid.ncols()];
+    let mut out = grid.clone();
+    for y in 1..height - 1 {
+        for x in 1..width - 1 {
+            let mut sum = 4.0 * grid[[y, x]];
+            sum += 2.0 * (grid[[y - 1, x]] + grid[[y + 1, x]] + grid[[y, x - 1]] + grid[[y, x + 1]]);
+            sum += grid[[y - 1, x - 1]] + grid[[y - 1, x + 1]] + grid[[y + 1, x - 1]] + grid[[y + 1, x + 1]];
+            out[[y, x]] = sum / 16.0;
+        }
+    }
+    out
+}

@@ -1,0 +1,111 @@
+//! Light across a course, gathered from the pixels where they lie.
+//!
+//! Nothing is resampled: each pixel enters with its own distance from the course, so that no interpolation
+//! widens an edge and an oblique line is sampled finer than the pixel pitch.
+
+use super::Course;
+use crate::photo::Photo;
+
+/// Bin width across the course.
+const BIN_PX: f64 = 0.5;
+
+/// Mean light at distances across a course.
+#[derive(Debug, Clone, Default)]
+pub struct Profile {
+    /// Mean distance of each bin's pixels from the course, in order.
+    pub across_px: Vec<f64>,
+    /// Mean linear light, 0 to 1.
+    pub light: Vec<f64>,
+    /// Standard deviation of the pixels in the bin.
+    pub scatter: Vec<f64>,
+    /// Pixels in the bin.
+    pub count: Vec<f64>,
+    /// Share of the asked box that lies in the picture.
+    pub inside: f64,
+}
+
+/// Gathers the box `along ± half_length`, `|across| ≤ half_width`, following the course's offset.
+pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64, half_width_px: f64) -> Profile {
+    let across = course.across();
+    let centre = course.place(along_px, 0.0);
+    let [dx, dy] = course.direction;
+    let slope = (course.offset_at(along_px + half_length_px) - course.offset_at(along_px - half_length_px))
+        / (2.0 * half_length_px);
+    let reach_x = (half_length_px * dx).abs() + (half_width_px * across[0]).abs() + 1.0;
+    let reach_y = (half_length_px * dy).abs() + (half_width_px * across[1]).abs() + 1.0;
+    let [width, height] = [photo.width() as f64, photo.height() as f64];
+    let clip = |v: f64, limit: f64| v.clamp(0.0, limit) as usize;
+    let [x0, x1] = [clip(centre[0] - reach_x, width), clip(centre[0] + reach_x + 1.0, width)];
+    let [y0, y1] = [clip(centre[1] - reach_y, height), clip(centre[1] + reach_y + 1.0, height)];
+
+    let bins = (2.0 * half_width_px / BIN_PX).ceil() as usize + 1;
+    let mut sums = vec![[0f64; 4]; bins];
+    let mut inside = 0usize;
+    for y in y0..y1 {
+        let row = photo.luminance.row(y);
+        let oy = y as f64 + 0.5 - centre[1];
+        // Only the columns of this row that can lie in the box.
+        let [mut from, mut to] = [x0 as f64, x1 as f64];
+        for (unit, offset, half) in [(dx, oy * dy, half_length_px), (across[0], oy * across[1], half_width_px)] {
+            if unit.abs() > 1e-9 {
+                let [a, b] = [(-half - offset) / unit, (half - offset) / unit];
+                from = from.max(centre[0] - 0.5 + a.min(b) - 1.0);
+                to = to.min(centre[0] - 0.5 + a.max(b) + 2.0);
+            }
+        }
+        let [from, to] = [from.max(0.0) as usize, to.max(0.0).min(x1 as f64) as usize];
+        for x in from..to {
+            let ox = x as f64 + 0.5 - centre[0];
+            let a = ox * dx + oy * dy;
+            if a.abs() > half_length_px {
+                continue;
+            }
+            let t = ox * across[0] + oy * across[1] - slope * a;
+            if t.abs() > half_width_px {
+                continue;
+            }
+            let value = f64::from(row[x]) / 65535.0;
+            let bin = &mut sums[((t + half_width_px) / BIN_PX) as usize];
+            bin[0] += 1.0;
+            bin[1] += t;
+            bin[2] += value;
+            bin[3] += value * value;
+            inside += 1;
+        }
+    }
+    let mut profile =
+        Profile { inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0), ..Profile::default() };
+    for [count, t, value, square] in sums {
+        if count > 0.0 {
+            profile.across_px.push(t / count);
+            profile.light.push(value / count);
+            profile.scatter.push((square / count - (value / count).powi(2)).max(0.0).sqrt());
+            profile.count.push(count);
+        }
+    }
+    profile
+}
+
+impl Profile {
+    /// Number of bins.
+    pub fn len(&self) -> usize {
+        self.across_px.len()
+    }
+
+    /// True without any pixel.
+    pub fn is_empty(&self) -> bool {
+        self.across_px.is_empty()
+    }
+
+    /// Light between two distances, mean over pixels; `None` without any.
+    pub fn mean_between(&self, from_px: f64, to_px: f64) -> Option<f64> {
+        let [mut sum, mut count] = [0.0; 2];
+        for i in 0..self.len() {
+            if self.across_px[i] >= from_px && self.across_px[i] <= to_px {
+                sum += self.light[i] * self.count[i];
+                count += self.count[i];
+            }
+        }
+        (count > 0.0).then(|| sum / count)
+    }
+}

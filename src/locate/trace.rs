@@ -1,0 +1,321 @@
+//! Follows one straight run through the reduced picture: its course, its two ends, how it stands out.
+
+use ndarray::Array2;
+
+use super::coarse::{Coarse, Run, sample};
+
+/// Lateral room in coarse pixels in which a course may leave the run: lens distortion bows a long line.
+const BAND: isize = 14;
+/// Distances at which the two sides of a line are looked at, in coarse pixels: narrow, ordinary and wide lines.
+const SIDES: [isize; 3] = [3, 5, 10];
+/// Farthest sampled distance from the run.
+const REACH: isize = BAND + 10;
+/// Depth (natural log of light) above which a line counts no more.
+const DEPTH_CAP: f32 = 1.0;
+/// Least depth of a line worth following.
+const DEPTH_FLOOR: f32 = 0.05;
+/// Cost of one pixel of lateral step per pixel along.
+const STEP_COST: f32 = 0.12;
+
+/// A run that was followed. Coordinates are full-resolution pixels.
+#[derive(Debug, Clone)]
+pub struct Trace {
+    /// Darker than both sides.
+    pub is_dark: bool,
+    /// A point of the straight axis.
+    pub origin_px: [f64; 2],
+    /// Unit vector along the axis.
+    pub direction: [f64; 2],
+    /// First and last place along the axis.
+    pub extent_px: [f64; 2],
+    /// Distance between neighbours in `offsets_px`, `depths` and `widths_px`.
+    pub step_px: f64,
+    /// Lateral offset from the axis, to the left of `direction` on a screen.
+    pub offsets_px: Vec<f64>,
+    /// Depth of the valley (or height of the crest) in natural logarithm of light.
+    pub depths: Vec<f32>,
+    /// Rough full width between half levels.
+    pub widths_px: Vec<f64>,
+    /// Sum of capped depths, in coarse pixels: length times contrast.
+    pub score: f64,
+}
+
+impl Trace {
+    /// Length along the axis.
+    pub fn length_px(&self) -> f64 {
+        self.extent_px[1] - self.extent_px[0]
+    }
+
+    /// Median depth.
+    pub fn median_depth(&self) -> f64 {
+        median(self.depths.iter().map(|d| f64::from(*d)).collect())
+    }
+
+    /// Cuts the trace to the part between two places.
+    fn crop(&mut self, line_px: [[f64; 2]; 2]) {
+        let along = line_px
+            .map(|p| (p[0] - self.origin_px[0]) * self.direction[0] + (p[1] - self.origin_px[1]) * self.direction[1]);
+        let [from, to] = [along[0].min(along[1]), along[0].max(along[1])];
+        let first = (((from - self.extent_px[0]) / self.step_px).floor().max(0.0) as usize).min(self.depths.len() - 1);
+        let last =
+            (((to - self.extent_px[0]) / self.step_px).ceil().max(0.0) as usize).clamp(first + 1, self.depths.len());
+        self.offsets_px = self.offsets_px[first..last].to_vec();
+        self.depths = self.depths[first..last].to_vec();
+        self.widths_px = self.widths_px[first..last].to_vec();
+        self.extent_px =
+            [self.extent_px[0] + first as f64 * self.step_px, self.extent_px[0] + last as f64 * self.step_px];
+    }
+
+    /// Picture place of the middle of step `index`.
+    pub fn place(&self, index: usize) -> [f64; 2] {
+        let along = self.extent_px[0] + (index as f64 + 0.5) * self.step_px;
+        let offset = self.offsets_px[index];
+        [
+            self.origin_px[0] + along * self.direction[0] + offset * self.direction[1],
+            self.origin_px[1] + along * self.direction[1] - offset * self.direction[0],
+        ]
+    }
+
+    /// True where more than half of this trace lies on the course of `other`.
+    pub fn lies_on(&self, other: &Self) -> bool {
+        let mut on = 0;
+        for index in 0..self.offsets_px.len() {
+            let place = self.place(index);
+            let [dx, dy] = [place[0] - other.origin_px[0], place[1] - other.origin_px[1]];
+            let along = dx * other.direction[0] + dy * other.direction[1];
+            let across = dx * other.direction[1] - dy * other.direction[0];
+            let step = ((along - other.extent_px[0]) / other.step_px).floor();
+            let nearest = step.clamp(0.0, (other.offsets_px.len() - 1) as f64) as usize;
+            let room = 3.0 * other.step_px + 0.7 * other.widths_px[nearest];
+            on += usize::from((across - other.offsets_px[nearest]).abs() < room);
+        }
+        2 * on > self.offsets_px.len()
+    }
+}
+
+/// Middle value; 0 for none.
+pub fn median(mut values: Vec<f64>) -> f64 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f64::total_cmp).1
+}
+
+struct Band {
+    /// Sampled log light; shape (along, 2·REACH + 1); NaN outside the picture.
+    light: Array2<f32>,
+    from: f64,
+}
+
+/// Follows a run; `None` where nothing of some length stands out along it.
+pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
+    let (sin, cos) = run.theta.sin_cos();
+    let mut origin = [run.rho_px * cos, run.rho_px * sin];
+    let mut direction = [-sin, cos];
+    if direction[0] < -1e-9 || (direction[0].abs() <= 1e-9 && direction[1] < 0.0) {
+        direction = [-direction[0], -direction[1]];
+    }
+    let mut result = None;
+    // The second round starts from the axis that the first round found.
+    for _ in 0..2 {
+        let band = sample_band(coarse, origin, direction)?;
+        let (path, depths) = best_path(&band, run.is_dark)?;
+        let (first, last) = strongest_stretch(&depths)?;
+        let along: Vec<f64> = (first..=last).map(|i| band.from + i as f64 + 0.5).collect();
+        let across: Vec<f64> = path[first..=last].to_vec();
+        let (intercept, slope) = robust_line(&along, &across);
+        let left = [direction[1], -direction[0]];
+        let new_origin = [origin[0] + intercept * left[0], origin[1] + intercept * left[1]];
+        let norm = slope.hypot(1.0);
+        let new_direction = [(direction[0] + slope * left[0]) / norm, (direction[1] + slope * left[1]) / norm];
+        result = Some((band, path, depths, first, last, origin, direction));
+        [origin, direction] = [new_origin, new_direction];
+    }
+    let (band, path, depths, first, last, origin, direction) = result?;
+    let widths = rough_widths(&band, &path, run.is_dark, first, last);
+    let factor = coarse.factor;
+    Some(Trace {
+        is_dark: run.is_dark,
+        origin_px: coarse.to_full(origin),
+        direction,
+        extent_px: [(band.from + first as f64) * factor, (band.from + last as f64 + 1.0) * factor],
+        step_px: factor,
+        offsets_px: path[first..=last].iter().map(|t| t * factor).collect(),
+        depths: depths[first..=last].to_vec(),
+        widths_px: widths.into_iter().map(|w| w * factor).collect(),
+        score: depths[first..=last].iter().map(|d| f64::from(d.clamp(0.0, DEPTH_CAP))).sum(),
+    })
+}
+
+/// Follows the line between two places of the full picture given by hand, dark or light as it shows.
+pub fn follow_between(coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Option<Trace> {
+    let [a, b] =
+        line_px.map(|p| [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]);
+    let [dx, dy] = [b[0] - a[0], b[1] - a[1]];
+    let length = dx.hypot(dy);
+    if length < 12.0 {
+        return None;
+    }
+    let theta = (-dx).atan2(dy);
+    let rho_px = a[0] * theta.cos() + a[1] * theta.sin();
+    let both = [true, false].map(|is_dark| follow(coarse, &Run { theta, rho_px, is_dark, votes: 0.0 }));
+    let mut trace = both.into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))?;
+    trace.crop(line_px);
+    Some(trace)
+}
+
+/// Samples the straightened band along the part of the axis that lies in the picture.
+fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option<Band> {
+    let size = [coarse.log_light.ncols() as f64, coarse.log_light.nrows() as f64];
+    let [mut from, mut to] = [f64::NEG_INFINITY, f64::INFINITY];
+    for axis in 0..2 {
+        if direction[axis].abs() > 1e-6 {
+            let a = -origin[axis] / direction[axis];
+            let b = (size[axis] - origin[axis]) / direction[axis];
+            from = from.max(a.min(b));
+            to = to.min(a.max(b));
+        }
+    }
+    if !(from.is_finite() && to.is_finite()) || to - from < 12.0 {
+        return None;
+    }
+    let steps = (to - from).floor() as usize;
+    let left = [direction[1], -direction[0]];
+    let mut light = Array2::from_elem((steps, (2 * REACH + 1) as usize), f32::NAN);
+    for i in 0..steps {
+        let along = from + i as f64 + 0.5;
+        for t in -REACH..=REACH {
+            let x = origin[0] + along * direction[0] + t as f64 * left[0];
+            let y = origin[1] + along * direction[1] + t as f64 * left[1];
+            if let Some(value) = sample(&coarse.log_light, x, y) {
+                light[[i, (t + REACH) as usize]] = value;
+            }
+        }
+    }
+    // A box of seven along the line: grain and noise weaken, the line does not.
+    let smooth = Array2::from_shape_fn(light.raw_dim(), |(i, t)| {
+        let window = i.saturating_sub(3)..(i + 4).min(steps);
+        let count = window.len() as f32;
+        window.map(|k| light[[k, t]]).sum::<f32>() / count
+    });
+    Some(Band { light: smooth, from })
+}
+
+fn depth_at(light: &Array2<f32>, i: usize, t: isize, is_dark: bool) -> f32 {
+    let sign = if is_dark { 1.0 } else { -1.0 };
+    let at = |t: isize| light[[i, (t + REACH) as usize]];
+    let centre = at(t);
+    let mut best = 0f32;
+    for side in SIDES {
+        let depth = (sign * (at(t - side) - centre)).min(sign * (at(t + side) - centre));
+        if depth > best {
+            best = depth; // false for NaN
+        }
+    }
+    best
+}
+
+/// Lateral place and depth at each step: the path of greatest summed depth with small lateral steps.
+fn best_path(band: &Band, is_dark: bool) -> Option<(Vec<f64>, Vec<f32>)> {
+    let steps = band.light.nrows();
+    let width = (2 * BAND + 1) as usize;
+    let depth = Array2::from_shape_fn((steps, width), |(i, t)| depth_at(&band.light, i, t as isize - BAND, is_dark));
+    let mut total = Array2::<f32>::zeros((steps, width));
+    let mut from = Array2::<i8>::zeros((steps, width));
+    for t in 0..width {
+        total[[0, t]] = depth[[0, t]].min(DEPTH_CAP);
+    }
+    for i in 1..steps {
+        for t in 0..width {
+            let mut best = total[[i - 1, t]];
+            let mut step = 0i8;
+            if t > 0 && total[[i - 1, t - 1]] - STEP_COST > best {
+                best = total[[i - 1, t - 1]] - STEP_COST;
+                step = -1;
+            }
+            if t + 1 < width && total[[i - 1, t + 1]] - STEP_COST > best {
+                best = total[[i - 1, t + 1]] - STEP_COST;
+                step = 1;
+            }
+            total[[i, t]] = best + depth[[i, t]].min(DEPTH_CAP);
+            from[[i, t]] = step;
+        }
+    }
+    let mut t = (0..width).max_by(|a, b| total[[steps - 1, *a]].total_cmp(&total[[steps - 1, *b]]))?;
+    let mut path = vec![0.0; steps];
+    let mut depths = vec![0.0; steps];
+    for i in (0..steps).rev() {
+        path[i] = t as f64 - BAND as f64;
+        depths[i] = depth[[i, t]];
+        t = (t as isize + isize::from(from[[i, t]])) as usize;
+    }
+    Some((path, depths))
+}
+
+/// The stretch with the greatest sum of depth above a share of the line's own typical depth.
+fn strongest_stretch(depths: &[f32]) -> Option<(usize, usize)> {
+    let mut strong: Vec<f64> =
+        depths.iter().filter(|d| **d > DEPTH_FLOOR).map(|d| f64::from(d.min(DEPTH_CAP))).collect();
+    if strong.len() < 10 {
+        return None;
+    }
+    let at = strong.len() * 4 / 5;
+    let typical = *strong.select_nth_unstable_by(at, f64::total_cmp).1 as f32;
+    let threshold = (0.3 * typical).max(DEPTH_FLOOR);
+    let [mut best, mut sum] = [0f32; 2];
+    let mut start = 0;
+    let mut stretch = None;
+    for (i, depth) in depths.iter().enumerate() {
+        if sum <= 0.0 {
+            sum = 0.0;
+            start = i;
+        }
+        sum += depth.min(2.0 * typical).min(DEPTH_CAP) - threshold;
+        if sum > best {
+            best = sum;
+            stretch = Some((start, i));
+        }
+    }
+    stretch.filter(|(a, b)| b - a >= 10)
+}
+
+/// Theil–Sen-like straight line through `y(x)`, from pairs a third of the length apart.
+pub fn robust_line(x: &[f64], y: &[f64]) -> (f64, f64) {
+    let apart = (x.len() / 3).max(1);
+    let slopes = (0..x.len().saturating_sub(apart)).map(|i| (y[i + apart] - y[i]) / (x[i + apart] - x[i])).collect();
+    let slope = median(slopes);
+    let intercept = median(x.iter().zip(y).map(|(x, y)| y - slope * x).collect());
+    (intercept, slope)
+}
+
+/// Rough full widths between half levels (linear light), in coarse pixels, one per step of the stretch.
+fn rough_widths(band: &Band, path: &[f64], is_dark: bool, first: usize, last: usize) -> Vec<f64> {
+    let sign = if is_dark { 1.0 } else { -1.0 };
+    let widths: Vec<f64> = (first..=last)
+        .map(|i| {
+            let centre = path[i] as isize + REACH;
+            let row: Vec<f32> = band.light.row(i).iter().map(|v| v.exp()).collect();
+            let mut sides = 0.0;
+            for step in [-1isize, 1] {
+                let values: Vec<f32> = (0..)
+                    .map(|k| centre + step * k)
+                    .take_while(|t| *t >= 0 && *t < row.len() as isize)
+                    .map(|t| sign * row[t as usize])
+                    .take_while(|v| v.is_finite())
+                    .collect();
+                let mut sorted = values.clone();
+                sorted.sort_by(f32::total_cmp);
+                let (Some(core), Some(outer)) = (values.first(), sorted.get(sorted.len() * 7 / 10)) else { continue };
+                let level = 0.5 * (core + outer);
+                let cross = values.windows(2).position(|w| w[0] < level && w[1] >= level);
+                sides += cross.map_or(1.0, |k| k as f64 + f64::from((level - values[k]) / (values[k + 1] - values[k])));
+            }
+            sides
+        })
+        .collect();
+    // Medians over a neighbourhood: a single step may meet a knot or a mark.
+    (0..widths.len())
+        .map(|i| median(widths[i.saturating_sub(6)..(i + 7).min(widths.len())].to_vec()).max(1.0))
+        .collect()
+}

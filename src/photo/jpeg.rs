@@ -1,0 +1,215 @@
+//! JPEG: baseline and progressive, grey, YCbCr, RGB, CMYK and YCCK, 8 bits a sample.
+
+use zune_jpeg::JpegDecoder;
+use zune_jpeg::errors::{DecodeErrors, UnsupportedSchemes};
+use zune_jpeg::zune_core::bytestream::ZCursor;
+use zune_jpeg::zune_core::colorspace::ColorSpace;
+use zune_jpeg::zune_core::options::DecoderOptions;
+
+use super::decode::{DecodeOptions, Input, photo, probe_memory, zeroed};
+use super::error::{DecodeError, Encoding, Format};
+use super::exif::Facts;
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::orientation::Canvas;
+use super::{Photo, Resolution};
+
+pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+    let mut bytes = input.into_bytes()?;
+    let length = bytes.len() as u64;
+    let header = Header::read(&bytes);
+    let Some(frame) = header.frame else {
+        return Err(if header.is_cut_off { truncated(length) } else { corrupt(None) });
+    };
+    frame.check(options)?;
+    let Some(scan_start) = header.scan_start else {
+        return Err(if header.is_cut_off { truncated(length) } else { corrupt(None) });
+    };
+    // Within compressed data the byte 0xFF is always escaped, so an end marker is one. Without it the decoder would
+    // still deliver a picture, whose missing rows are grey.
+    if !bytes[scan_start..].windows(2).any(|pair| pair == [0xff, 0xd9]) {
+        return Err(truncated(length));
+    }
+
+    let mut facts = header.exif.map(Facts::from_block).unwrap_or_default();
+    facts.resolution = Resolution::choose(header.jfif, facts.resolution);
+    let (width, height) = (usize::from(frame.width), usize::from(frame.height));
+    let adobe = header.adobe;
+    // The decoder takes Adobe's "no transform" for CMYK however many components there are. Hiding the marker from it
+    // leaves one component as grey and three as they are.
+    let is_plain_rgb = frame.components == 3 && adobe.is_some_and(|marker| marker.transform == 0);
+    if let Some(marker) = adobe.filter(|marker| frame.components != 4 && marker.transform != 1) {
+        bytes.to_mut()[marker.at] = b'-';
+    }
+    probe_memory(frame.memory())?;
+    let settings = DecoderOptions::default()
+        .set_max_width(usize::from(u16::MAX))
+        .set_max_height(usize::from(u16::MAX))
+        // Otherwise damaged data become plausible grey blocks.
+        .set_strict_mode(true);
+    let mut decoder = JpegDecoder::new_with_options(ZCursor::new(&bytes[..]), settings);
+    decoder.decode_headers().map_err(|error| sort_error(error, length))?;
+    let (output, colour) = match (frame.components, decoder.input_colorspace()) {
+        (1, _) => (ColorSpace::Luma, Colour::Grey),
+        (4, Some(ColorSpace::YCCK)) => (ColorSpace::RGB, Colour::Rgb),
+        // Adobe programs store full ink as zero and say so with their own marker; plain CMYK is the other way round.
+        (4, _) => (ColorSpace::CMYK, Colour::Cmyk { inverted: adobe.is_some() }),
+        // Asking for the colours they are taken to have leaves the components as they are.
+        _ if is_plain_rgb => (ColorSpace::YCbCr, Colour::Rgb),
+        _ => (ColorSpace::RGB, Colour::Rgb),
+    };
+    decoder.set_options(settings.jpeg_set_out_colorspace(output));
+    let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
+    let row_bytes = layout.row_bytes(width);
+    let mut pixels = zeroed::<u8>(row_bytes * height)?;
+    decoder.decode_into(&mut pixels).map_err(|error| sort_error(error, length))?;
+    // Frees the encoded file and the decoder's own buffers before the luminance is allocated.
+    drop(decoder);
+    drop(bytes);
+
+    let converter = Converter::new(layout, Transfer::Srgb);
+    let mut canvas = Canvas::new(width, height, facts.orientation)?;
+    canvas.put_rows(0, height, |i, row| converter.row(&pixels[i * row_bytes..][..row_bytes], row));
+    Ok(photo(canvas.finish(), facts))
+}
+
+const fn truncated(bytes: u64) -> DecodeError {
+    DecodeError::Truncated { format: Format::Jpeg, bytes }
+}
+
+fn corrupt(source: Option<DecodeErrors>) -> DecodeError {
+    DecodeError::Corrupt { format: Format::Jpeg, source: source.map(Into::into) }
+}
+
+const fn unsupported(encoding: Encoding) -> DecodeError {
+    DecodeError::UnsupportedEncoding { format: Format::Jpeg, encoding, source: None }
+}
+
+fn sort_error(error: DecodeErrors, length: u64) -> DecodeError {
+    match error {
+        DecodeErrors::ExhaustedData | DecodeErrors::IoErrors(_) => truncated(length),
+        DecodeErrors::Unsupported(UnsupportedSchemes::LosslessHuffman) => unsupported(Encoding::JpegLossless),
+        DecodeErrors::Unsupported(_) => unsupported(Encoding::JpegArithmetic),
+        other => corrupt(Some(other)),
+    }
+}
+
+/// The frame header (SOF).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Frame {
+    marker: u8,
+    precision: u8,
+    pub(super) width: u16,
+    pub(super) height: u16,
+    pub(super) components: u8,
+}
+
+impl Frame {
+    fn check(self, options: &DecodeOptions) -> Result<(), DecodeError> {
+        options.check_size(self.width.into(), self.height.into())?;
+        match self.marker {
+            0xc0..=0xc2 => {}
+            0xc3 | 0xc7 | 0xcb | 0xcf => return Err(unsupported(Encoding::JpegLossless)),
+            0xc9 | 0xca | 0xcd | 0xce => return Err(unsupported(Encoding::JpegArithmetic)),
+            _ => return Err(unsupported(Encoding::Unnamed)),
+        }
+        if self.precision != 8 {
+            return Err(unsupported(Encoding::JpegPrecision(self.precision)));
+        }
+        if !matches!(self.components, 1 | 3 | 4) {
+            return Err(unsupported(Encoding::JpegComponents(self.components)));
+        }
+        Ok(())
+    }
+
+    /// Bytes needed at once: the pixels, and for progressive files two bytes a coefficient (more than that only where
+    /// a component is padded).
+    pub(super) fn memory(self) -> u64 {
+        let pixels = u64::from(self.width.next_multiple_of(16)) * u64::from(self.height.next_multiple_of(16));
+        let coefficients = if self.marker == 0xc2 { 2 } else { 0 };
+        pixels * u64::from(self.components) * (1 + coefficients) + (1 << 20)
+    }
+}
+
+/// Adobe's marker (APP14): where its name stands, and how the components were transformed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Adobe {
+    at: usize,
+    /// 0 none, 1 YCbCr, 2 YCCK.
+    transform: u8,
+}
+
+/// What the segments before the first scan say. Read here because the decoder keeps neither the JFIF density nor
+/// whether Adobe's marker was there.
+#[derive(Debug, Default)]
+pub(super) struct Header<'a> {
+    pub(super) frame: Option<Frame>,
+    jfif: Option<Resolution>,
+    adobe: Option<Adobe>,
+    exif: Option<&'a [u8]>,
+    /// Where the compressed data begin.
+    scan_start: Option<usize>,
+    /// True where the bytes end within the segments.
+    is_cut_off: bool,
+}
+
+impl<'a> Header<'a> {
+    pub(super) fn read(bytes: &'a [u8]) -> Self {
+        let mut header = Self::default();
+        let mut at = 2;
+        loop {
+            let Some(&[first, marker]) = bytes.get(at..at + 2) else {
+                header.is_cut_off = true;
+                return header;
+            };
+            // Fill bytes may stand before a marker, and stray ones between segments are passed over.
+            if first != 0xff || matches!(marker, 0x00 | 0xff) {
+                at += 1;
+                continue;
+            }
+            at += 2;
+            match marker {
+                // Markers without a segment: restart markers, start of image, TEM.
+                0x01 | 0xd0..=0xd8 => continue,
+                0xd9 => return header,
+                _ => {}
+            }
+            let Some(&[high, low]) = bytes.get(at..at + 2) else {
+                header.is_cut_off = true;
+                return header;
+            };
+            let end = at + usize::from(u16::from_be_bytes([high, low])).max(2);
+            let Some(segment) = bytes.get(at + 2..end) else {
+                header.is_cut_off = true;
+                return header;
+            };
+            at = end;
+            match (marker, segment) {
+                (
+                    0xc0..=0xc3 | 0xc5..=0xc7 | 0xc9..=0xcb | 0xcd..=0xcf,
+                    &[precision, h1, h0, w1, w0, components, ..],
+                ) => {
+                    header.frame.get_or_insert(Frame {
+                        marker,
+                        precision,
+                        width: u16::from_be_bytes([w1, w0]),
+                        height: u16::from_be_bytes([h1, h0]),
+                        components,
+                    });
+                }
+                (0xe0, &[b'J', b'F', b'I', b'F', 0, _, _, unit, x1, x0, y1, y0, ..]) => {
+                    header.jfif =
+                        Resolution::from_jfif(unit, u16::from_be_bytes([x1, x0]), u16::from_be_bytes([y1, y0]));
+                }
+                (0xe1, segment) if header.exif.is_none() => header.exif = segment.strip_prefix(b"Exif\0\0"),
+                (0xee, &[b'A', b'd', b'o', b'b', b'e', _, _, _, _, _, _, transform, ..]) => {
+                    header.adobe = Some(Adobe { at: end - segment.len(), transform });
+                }
+                (0xda, _) => {
+                    header.scan_start = Some(at);
+                    return header;
+                }
+                _ => {}
+            }
+        }
+    }
+}

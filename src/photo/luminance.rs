@@ -1,0 +1,304 @@
+//! From stored samples to relative luminance in linear light.
+//!
+//! Luminance is `0.2126 R + 0.7152 G + 0.0722 B` of the *linear* components (ITU-R BT.709-6, item 3.3; from memory),
+//! the components being made linear with the sRGB curve of IEC 61966-2-1 unless the file states another one.
+//! White is 65535. Everything goes through look-up tables, since a power per pixel would cost more than decoding.
+
+use std::sync::OnceLock;
+
+/// How a file's samples relate to light.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) enum Transfer {
+    /// IEC 61966-2-1, the curve of nearly every scanner, phone and editor.
+    Srgb,
+    /// Samples proportional to light.
+    Linear,
+    /// Light is the sample raised to this exponent.
+    Power(f64),
+}
+
+impl Transfer {
+    /// Light (0 to 1) of a sample (0 to 1).
+    pub(super) fn to_linear(self, sample: f64) -> f64 {
+        match self {
+            Self::Srgb if sample <= 0.04045 => sample / 12.92,
+            Self::Srgb => ((sample + 0.055) / 1.055).powf(2.4),
+            Self::Linear => sample,
+            Self::Power(exponent) => sample.powf(exponent),
+        }
+    }
+}
+
+/// What the samples of one pixel are, in the order they are stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Colour {
+    /// One sample, black is zero.
+    Grey,
+    /// Red, green, blue.
+    Rgb,
+    /// Cyan, magenta, yellow, black; zero is no ink, or full ink where `inverted`.
+    Cmyk {
+        /// True where zero is full ink, as Adobe programs store it in JPEG.
+        inverted: bool,
+    },
+    /// Y, Cb, Cr of JFIF (full range, ITU-R BT.601 weights).
+    YCbCr,
+}
+
+/// Whether a sample of opacity follows the colour samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Alpha {
+    /// No such sample.
+    None,
+    /// Colour is stored as if opaque.
+    Straight,
+    /// Colour is stored already multiplied with the opacity.
+    Premultiplied,
+    /// A sample follows, but what it means is not said.
+    Ignored,
+}
+
+/// How a sample is stored.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Depth {
+    /// 1, 2 or 4 bits, packed from the high bit down; for grey only.
+    Packed(u8),
+    /// One byte.
+    Eight,
+    /// Two bytes, high byte first.
+    SixteenBig,
+    /// Two bytes in the machine's order.
+    SixteenNative,
+}
+
+/// How one row of a file's pixels is laid out.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Layout {
+    pub(super) colour: Colour,
+    pub(super) alpha: Alpha,
+    pub(super) depth: Depth,
+}
+
+impl Layout {
+    pub(super) fn samples_per_pixel(self) -> usize {
+        let colours = match self.colour {
+            Colour::Grey => 1,
+            Colour::Rgb | Colour::YCbCr => 3,
+            Colour::Cmyk { .. } => 4,
+        };
+        colours + usize::from(self.alpha != Alpha::None)
+    }
+
+    pub(super) fn row_bytes(self, width: usize) -> usize {
+        match self.depth {
+            Depth::Packed(bits) => (width * usize::from(bits)).div_ceil(8),
+            Depth::Eight => width * self.samples_per_pixel(),
+            Depth::SixteenBig | Depth::SixteenNative => 2 * width * self.samples_per_pixel(),
+        }
+    }
+}
+
+const WEIGHTS: [f64; 3] = [0.2126, 0.7152, 0.0722];
+/// The weights in 1/65536; they add up to exactly 65536, so that white stays white.
+const WEIGHTS_16: [u32; 3] = [13933, 46871, 4732];
+/// Fractional bits of the 8-bit tables: white is 65535 << 15, which still fits 32 bits with the rounding added.
+const FRACTION_BITS: u32 = 15;
+const WHITE: u32 = 65535;
+
+struct Tables8 {
+    weighted: [[u32; 256]; 3],
+    grey: [u16; 256],
+}
+
+impl Tables8 {
+    fn new(transfer: Transfer) -> Self {
+        let mut weighted = [[0; 256]; 3];
+        let mut grey = [0; 256];
+        for value in 0..256 {
+            let light = transfer.to_linear(value as f64 / 255.0) * f64::from(WHITE << FRACTION_BITS);
+            for (table, weight) in weighted.iter_mut().zip(WEIGHTS) {
+                table[value] = (light * weight).round() as u32;
+            }
+            // The same sum as for colour, so that a grey picture reads alike in one channel and in three.
+            grey[value] = sum_8(weighted[0][value], weighted[1][value], weighted[2][value]);
+        }
+        Self { weighted, grey }
+    }
+
+    #[inline]
+    fn rgb(&self, r: u8, g: u8, b: u8) -> u16 {
+        let [red, green, blue] = &self.weighted;
+        sum_8(red[usize::from(r)], green[usize::from(g)], blue[usize::from(b)])
+    }
+}
+
+#[inline]
+fn sum_8(r: u32, g: u32, b: u32) -> u16 {
+    // At most 65535 + 2⁻¹⁵ before rounding down, so the cast loses nothing.
+    ((r + g + b + (1 << (FRACTION_BITS - 1))) >> FRACTION_BITS) as u16
+}
+
+fn table_16(transfer: Transfer) -> Vec<u16> {
+    (0..=WHITE)
+        .map(|value| (transfer.to_linear(f64::from(value) / f64::from(WHITE)) * f64::from(WHITE)).round() as u16)
+        .collect()
+}
+
+#[inline]
+fn sum_16(r: u16, g: u16, b: u16) -> u16 {
+    let [red, green, blue] = WEIGHTS_16;
+    // At most 65535 · 65536 + 32768, which fits 32 bits.
+    ((u32::from(r) * red + u32::from(g) * green + u32::from(b) * blue + (1 << 15)) >> 16) as u16
+}
+
+/// Turns rows of stored samples into rows of luminance.
+pub(super) struct Converter {
+    layout: Layout,
+    eight: Tables8,
+    sixteen: Vec<u16>,
+}
+
+impl Converter {
+    pub(super) fn new(layout: Layout, transfer: Transfer) -> Self {
+        static SRGB_16: OnceLock<Vec<u16>> = OnceLock::new();
+        let sixteen = match (layout.depth, transfer) {
+            (Depth::Packed(_) | Depth::Eight, _) => Vec::new(),
+            (_, Transfer::Srgb) => SRGB_16.get_or_init(|| table_16(Transfer::Srgb)).clone(),
+            (_, other) => table_16(other),
+        };
+        Self { layout, eight: Tables8::new(transfer), sixteen }
+    }
+
+    pub(super) fn layout(&self) -> Layout {
+        self.layout
+    }
+
+    /// Converts one row: `stored` holds [`Layout::row_bytes`] bytes for `luminance.len()` pixels.
+    pub(super) fn row(&self, stored: &[u8], luminance: &mut [u16]) {
+        match self.layout.depth {
+            Depth::Packed(bits) => self.row_packed(stored, luminance, usize::from(bits)),
+            Depth::Eight => self.row_8(stored, luminance),
+            Depth::SixteenBig => self.row_16(stored, luminance, u16::from_be_bytes),
+            Depth::SixteenNative => self.row_16(stored, luminance, u16::from_ne_bytes),
+        }
+    }
+
+    fn row_packed(&self, stored: &[u8], luminance: &mut [u16], bits: usize) {
+        let most = (1usize << bits) - 1;
+        for (column, out) in luminance.iter_mut().enumerate() {
+            let bit = column * bits;
+            let value = usize::from(stored[bit / 8]) >> (8 - bits - bit % 8) & most;
+            // 255 is a multiple of 1, 3 and 15, so the division is exact.
+            *out = self.eight.grey[value * 255 / most];
+        }
+    }
+
+    fn row_8(&self, stored: &[u8], luminance: &mut [u16]) {
+        let tables = &self.eight;
+        let samples = self.layout.samples_per_pixel();
+        match (self.layout.colour, self.layout.alpha) {
+            (Colour::Grey, Alpha::None) => {
+                for (out, &value) in luminance.iter_mut().zip(stored) {
+                    *out = tables.grey[usize::from(value)];
+                }
+            }
+            (Colour::Rgb, Alpha::None) => {
+                for (out, pixel) in luminance.iter_mut().zip(stored.chunks_exact(3)) {
+                    *out = tables.rgb(pixel[0], pixel[1], pixel[2]);
+                }
+            }
+            (_, Alpha::None | Alpha::Ignored) => {
+                for (out, pixel) in luminance.iter_mut().zip(stored.chunks_exact(samples)) {
+                    *out = self.colour_8(pixel);
+                }
+            }
+            (_, alpha) => {
+                for (out, pixel) in luminance.iter_mut().zip(stored.chunks_exact(samples)) {
+                    let (opacity, colours) = (pixel[samples - 1], &pixel[..samples - 1]);
+                    let colour = match alpha {
+                        Alpha::Premultiplied => {
+                            let mut straight = [0; 4];
+                            for (to, &from) in straight.iter_mut().zip(colours) {
+                                *to = divide(u32::from(from), u32::from(opacity), 255) as u8;
+                            }
+                            self.colour_8(&straight[..colours.len()])
+                        }
+                        _ => self.colour_8(colours),
+                    };
+                    *out = over_white(colour, u32::from(opacity), 255);
+                }
+            }
+        }
+    }
+
+    /// Luminance of one pixel's colour samples, opacity left aside.
+    #[inline]
+    fn colour_8(&self, pixel: &[u8]) -> u16 {
+        match self.layout.colour {
+            Colour::Grey => self.eight.grey[usize::from(pixel[0])],
+            Colour::Rgb => self.eight.rgb(pixel[0], pixel[1], pixel[2]),
+            Colour::Cmyk { inverted } => {
+                let bare = |ink: u8| u32::from(if inverted { ink } else { 255 - ink });
+                let black = bare(pixel[3]);
+                let [r, g, b] = [0, 1, 2].map(|i| ((bare(pixel[i]) * black + 127) / 255) as u8);
+                self.eight.rgb(r, g, b)
+            }
+            Colour::YCbCr => {
+                let (y, cb, cr) = (f32::from(pixel[0]), f32::from(pixel[1]) - 128.0, f32::from(pixel[2]) - 128.0);
+                // ITU-T T.871, clause 7 (from memory). A float cast saturates, which is the clamping asked for there.
+                let r = (y + 1.402 * cr).round() as u8;
+                let g = (y - 0.344_136 * cb - 0.714_136 * cr).round() as u8;
+                let b = (y + 1.772 * cb).round() as u8;
+                self.eight.rgb(r, g, b)
+            }
+        }
+    }
+
+    fn row_16(&self, stored: &[u8], luminance: &mut [u16], read: fn([u8; 2]) -> u16) {
+        let samples = self.layout.samples_per_pixel();
+        for (out, pixel) in luminance.iter_mut().zip(stored.chunks_exact(2 * samples)) {
+            let mut values = [0u16; 5];
+            for (value, bytes) in values.iter_mut().zip(pixel.chunks_exact(2)) {
+                *value = read([bytes[0], bytes[1]]);
+            }
+            let opacity = u32::from(values[samples - 1]);
+            *out = match self.layout.alpha {
+                Alpha::None | Alpha::Ignored => self.colour_16(values),
+                Alpha::Straight => over_white(self.colour_16(values), opacity, WHITE),
+                Alpha::Premultiplied => {
+                    let straight = values.map(|value| divide(u32::from(value), opacity, WHITE) as u16);
+                    over_white(self.colour_16(straight), opacity, WHITE)
+                }
+            };
+        }
+    }
+
+    #[inline]
+    fn colour_16(&self, values: [u16; 5]) -> u16 {
+        let light = |value: u16| self.sixteen[usize::from(value)];
+        match self.layout.colour {
+            Colour::Grey => light(values[0]),
+            Colour::Rgb => sum_16(light(values[0]), light(values[1]), light(values[2])),
+            Colour::Cmyk { inverted } => {
+                let bare = |ink: u16| u32::from(if inverted { ink } else { 65535 - ink });
+                let black = bare(values[3]);
+                let [r, g, b] = [0, 1, 2].map(|i| light(((bare(values[i]) * black + 32767) / WHITE) as u16));
+                sum_16(r, g, b)
+            }
+            // No file format read here stores it; the decoders refuse it before.
+            Colour::YCbCr => light(values[0]),
+        }
+    }
+}
+
+/// `value / opacity` on a scale of `full`, at most `full`; 0 where nothing is left to see.
+fn divide(value: u32, opacity: u32, full: u32) -> u32 {
+    if opacity == 0 { 0 } else { (value * full / opacity).min(full) }
+}
+
+/// Lays a partly transparent pixel over white paper: mixed in linear light, as light itself mixes.
+#[inline]
+fn over_white(luminance: u16, opacity: u32, full: u32) -> u16 {
+    // At most 65535 · 65535 + 32767, which fits 32 bits.
+    ((u32::from(luminance) * opacity + WHITE * (full - opacity) + full / 2) / full) as u16
+}

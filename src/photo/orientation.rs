@@ -1,0 +1,116 @@
+//! The EXIF orientation tag, applied while luminance is written, so that no second copy is needed.
+
+use ndarray::Array2;
+use rayon::prelude::*;
+
+use super::decode::zeroed;
+use super::error::DecodeError;
+
+/// Rows turned at once by a quarter: few enough that they stay in the cache, enough to write whole cache lines.
+const BAND_ROWS: usize = 64;
+/// Columns of a band that one task turns into rows.
+const BLOCK_COLUMNS: usize = 16;
+
+/// EXIF orientation (Exif 2.3, tag 0x0112): where row 0 and column 0 of the stored pixels lie in the scene.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Orientation(u8);
+
+impl Orientation {
+    /// As stored, which is also what an undefined value means.
+    pub(super) const UPRIGHT: Self = Self(1);
+
+    pub(super) fn from_tag(value: u32) -> Self {
+        match value {
+            1..=8 => Self(value as u8),
+            _ => Self::UPRIGHT,
+        }
+    }
+
+    pub(super) const fn tag(self) -> u8 {
+        self.0
+    }
+
+    /// True where rows become columns, so that width and height change places.
+    pub(super) const fn is_quarter_turn(self) -> bool {
+        self.0 >= 5
+    }
+
+    /// Stored row 0 is the bottom (or, after a quarter turn, the right).
+    const fn reverses_rows(self) -> bool {
+        matches!(self.0, 3 | 4 | 6 | 7)
+    }
+
+    /// Stored column 0 is the right (or, after a quarter turn, the bottom).
+    const fn reverses_columns(self) -> bool {
+        matches!(self.0, 2 | 3 | 7 | 8)
+    }
+}
+
+/// The upright picture while it is being filled with stored rows, in any number of portions.
+pub(super) struct Canvas {
+    upright: Vec<u16>,
+    stored_width: usize,
+    stored_height: usize,
+    orientation: Orientation,
+    band: Vec<u16>,
+}
+
+impl Canvas {
+    pub(super) fn new(width: usize, height: usize, orientation: Orientation) -> Result<Self, DecodeError> {
+        let band = if orientation.is_quarter_turn() { zeroed(width * BAND_ROWS.min(height))? } else { Vec::new() };
+        Ok(Self { upright: zeroed(width * height)?, stored_width: width, stored_height: height, orientation, band })
+    }
+
+    /// Puts `rows` stored rows, the first of them being row `first`; `fill(i, row)` writes the luminance of the
+    /// `i`-th of them. Rows are filled in parallel, each by itself, so the result does not depend on the threads.
+    pub(super) fn put_rows(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [u16]) + Sync) {
+        if self.orientation.is_quarter_turn() {
+            for start in (0..rows).step_by(BAND_ROWS) {
+                let count = BAND_ROWS.min(rows - start);
+                self.put_turned(first + start, count, |i, row| fill(start + i, row));
+            }
+            return;
+        }
+        let (width, height) = (self.stored_width, self.stored_height);
+        let flip = self.orientation.reverses_rows();
+        let top = if flip { height - first - rows } else { first };
+        let mirror = self.orientation.reverses_columns();
+        self.upright[top * width..(top + rows) * width]
+            .par_chunks_exact_mut(width)
+            .with_min_len(8)
+            .enumerate()
+            .for_each(|(i, row)| {
+                fill(if flip { rows - 1 - i } else { i }, row);
+                if mirror {
+                    row.reverse();
+                }
+            });
+    }
+
+    fn put_turned(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [u16]) + Sync) {
+        let (width, height) = (self.stored_width, self.stored_height);
+        let band = &mut self.band[..rows * width];
+        band.par_chunks_exact_mut(width).with_min_len(8).enumerate().for_each(|(i, row)| fill(i, row));
+        let band = &self.band[..rows * width];
+        let (flip_rows, flip_columns) = (self.orientation.reverses_rows(), self.orientation.reverses_columns());
+        // Stored column c becomes an upright row; the band's rows become a run of that row's pixels.
+        let left = if flip_rows { height - first - rows } else { first };
+        self.upright.par_chunks_mut(BLOCK_COLUMNS * height).enumerate().for_each(|(block, upright)| {
+            for i in 0..rows {
+                let x = left + if flip_rows { rows - 1 - i } else { i };
+                for (j, row) in upright.chunks_exact_mut(height).enumerate() {
+                    let y = block * BLOCK_COLUMNS + j;
+                    let column = if flip_columns { width - 1 - y } else { y };
+                    row[x] = band[i * width + column];
+                }
+            }
+        });
+    }
+
+    /// The upright picture, shape (height, width).
+    pub(super) fn finish(self) -> Array2<u16> {
+        let (width, height) = (self.stored_width, self.stored_height);
+        let shape = if self.orientation.is_quarter_turn() { (width, height) } else { (height, width) };
+        Array2::from_shape_vec(shape, self.upright).expect("the canvas was allocated with this many pixels")
+    }
+}

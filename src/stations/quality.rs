@@ -1,0 +1,112 @@
+//! What the line is like as a whole, and which stations its ends spoil.
+
+use super::{LeftOut, LineQuality, Station};
+use crate::locate::refine::{median_filter, smooth};
+use crate::locate::trace::median;
+use crate::locate::{Course, Tie};
+
+/// Stations closer to an end than this many local kerfs are left out: the fluence there has not settled.
+const END_KERFS: f64 = 1.0;
+/// Peak of the periodogram over its mean from which a wander is called periodic. For white noise and a few hundred
+/// stations the highest of the peaks exceeds this about once in a thousand lines (exponential distribution of power).
+const PERIODIC: f64 = 13.0;
+
+/// Leaves out the stations at and beyond the visible ends.
+pub fn leave_out_ends(stations: &mut [Station], extent_px: [f64; 2]) {
+    for index in 0..2 {
+        let outward = if index == 1 { 1.0 } else { -1.0 };
+        let inside = |s: &Station| outward * (extent_px[index] - s.along_px);
+        let mut near: Vec<(f64, f64)> =
+            stations.iter().filter(|s| s.used && inside(s) > 0.0).map(|s| (inside(s), s.kerf_px)).collect();
+        near.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let kerf = median(near.iter().take(12).map(|n| n.1).collect());
+        for station in stations.iter_mut() {
+            if inside(station) < END_KERFS * kerf + 1.0 && (station.used || inside(station) < 0.0) {
+                station.used = false;
+                station.left_out = Some(LeftOut::NearEnd);
+            }
+        }
+    }
+}
+
+/// Straightness, raggedness, contrast and blur, in px; the scale comes later with [`with_scale`].
+pub fn quality(course: &Course, stations: &[Station], blur_px: f64) -> LineQuality {
+    let used: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
+    let reach = (used.len() / 16).max(3);
+    let wander = |values: Vec<f64>| -> f64 {
+        let course = smooth(&median_filter(&values, reach), reach);
+        let squares: f64 = values.iter().zip(course).map(|(v, c)| (v - c).powi(2)).sum();
+        (squares / values.len().max(1) as f64).sqrt()
+    };
+    let centres: Vec<f64> = used.iter().map(|s| s.centre_px).collect();
+    let halves: Vec<f64> = used.iter().map(|s| 0.5 * s.kerf_px).collect();
+    LineQuality {
+        straightness_px: wander(centres),
+        straightness_mm: None,
+        raggedness_px: wander(halves),
+        raggedness_mm: None,
+        period_mm: None,
+        blur_px,
+        contrast: median(used.iter().map(|s| s.contrast).collect()),
+        soot_side: None,
+        is_dark: course.is_dark,
+    }
+}
+
+/// Adds what needs the tie: millimetres, the wander's period, the soot's side as seen from low to high.
+///
+/// `side_log_ratio`: mean ln of the light next to the line on the negative (right) side of the course's direction over
+/// that on the positive (left) side.
+pub fn with_scale(mut line: LineQuality, stations: &[Station], tie: &Tie, side_log_ratio: f64) -> LineQuality {
+    let used: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
+    if used.is_empty() {
+        return line;
+    }
+    let scale = median(used.iter().map(|s| tie.mm_per_px(s.along_px)).collect());
+    line.straightness_mm = Some(line.straightness_px * scale);
+    line.raggedness_mm = Some(line.raggedness_px * scale);
+    let rows: Vec<[f64; 2]> = used.iter().filter_map(|s| Some([s.position_mm?, s.centre_px])).collect();
+    line.period_mm = period(&rows);
+    // Darker on the right by 10 % or more: soot lies there.
+    let darker_right = -side_log_ratio;
+    if darker_right.abs() > 0.10 {
+        let is_right = (darker_right > 0.0) == tie.is_rising();
+        line.soot_side = Some(if is_right { "right" } else { "left" });
+    }
+    line
+}
+
+/// Period in mm of a sinusoidal wander that stands out from the rest; rows of position (mm) and offset.
+///
+/// Periodogram at the frequencies of the line's length; the slow bow of lens and paper is taken out first.
+pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
+    let n = rows.len();
+    if n < 60 {
+        return None;
+    }
+    let offsets: Vec<f64> = rows.iter().map(|r| r[1]).collect();
+    let slow = smooth(&smooth(&offsets, n / 8), n / 8);
+    let rest: Vec<f64> = offsets.iter().zip(slow).map(|(o, s)| o - s).collect();
+    let [first, last] = [rows[0][0], rows[n - 1][0]];
+    let length = (last - first).abs();
+    let power = |cycles: f64| {
+        let [mut re, mut im] = [0.0; 2];
+        for (row, value) in rows.iter().zip(&rest) {
+            let (sin, cos) = (std::f64::consts::TAU * cycles * (row[0] - first) / length).sin_cos();
+            re += value * cos;
+            im += value * sin;
+        }
+        re * re + im * im
+    };
+    let highest = n / 4;
+    let powers: Vec<f64> = (6..highest).map(|c| power(c as f64)).collect();
+    let (at, peak) = powers.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
+    let mean = powers.iter().sum::<f64>() / powers.len() as f64;
+    if *peak < PERIODIC * mean {
+        return None;
+    }
+    // The peak between the grid's frequencies.
+    let cycles = (at + 6) as f64;
+    let fine = (-10..=10).map(|k| cycles + f64::from(k) * 0.05).max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
+    Some(length / fine)
+}
