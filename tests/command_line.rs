@@ -118,6 +118,7 @@ fn help_goes_to_standard_output_with_an_example() {
     for word in [
         "--setup",
         "--json",
+        "--overlay",
         "--chart",
         "--stations",
         "--combine",
@@ -272,12 +273,16 @@ fn results_are_written_for_each_picture_under_its_name() {
     fs::copy(bench.path("strip.png"), bench.path("more/strip.png")).unwrap();
     fs::create_dir(bench.path("out")).unwrap();
     let pictures = ["strip.png", "more/strip.png", "blank.png"];
-    let files = ["--stations", "out/{}.csv", "--chart", "out/{}.svg", "--json"];
+    let files = ["--stations", "out/{}.csv", "--chart", "out/{}.svg", "--overlay", "out/{}.png", "--json"];
     bench.read(&[&pictures[..], &files[..]].concat()).quietly(1);
     let mut names: Vec<_> = fs::read_dir(bench.path("out")).unwrap().map(|e| e.unwrap().file_name()).collect();
     names.sort();
-    // A blank picture has neither places nor a chart.
-    assert_eq!(names, ["strip-2.csv", "strip-2.svg", "strip.csv", "strip.svg"]);
+    // A refused picture has its overlay, and where no place was measured neither a table nor a chart.
+    let expected = ["blank.png", "strip-2.csv", "strip-2.png", "strip-2.svg", "strip.csv", "strip.png", "strip.svg"];
+    assert_eq!(names, expected);
+    for overlay in ["out/blank.png", "out/strip.png"] {
+        assert!(image::open(bench.path(overlay)).is_ok_and(|overlay| overlay.width() >= 400), "{overlay}");
+    }
     let table = fs::read_to_string(bench.path("out/strip.csv")).unwrap();
     assert!(table.lines().count() > 50 && table.lines().next().unwrap().contains("position_mm"));
     assert!(fs::read_to_string(bench.path("out/strip.svg")).unwrap().contains("<svg"));
@@ -293,10 +298,11 @@ fn impossible_results_are_refused_before_anything_is_read_or_written() {
     for (args, words) in [
         (&["strip.png", "blank.png", "--stations", "table.csv"][..], "--stations table.csv is one file for 2 pictures"),
         (&["strip.png", "missing.png", "--chart", "c.svg", "--stations", "{}.csv"], "--chart c.svg is one file"),
-        (&["strip.png", "--chart", "chart.pdf"], "neither in .svg nor in .png"),
+        (&["strip.png", "--chart", "chart.pdf"], "--chart chart.pdf does not end in .svg or .png"),
+        (&["strip.png", "--overlay", "overlay.jpg"], "--overlay overlay.jpg does not end in .png"),
         (&["strip.png", "--stations", "none/table.csv"], "there is no folder none"),
         (&["strip.png", "--stations", "."], "it is a folder"),
-        (&["strip.png", "--chart", "strip.png"], "strip.png would be written over"),
+        (&["strip.png", "--overlay", "strip.png"], "strip.png would be written over"),
         (&["strip.png", "--chart", "./{}.png"], "strip.png would be written over"),
         (&["strip.png", "--stations", "setup.toml"], "setup.toml would be written over"),
         (&["strip.png", "--stations", "a.svg", "--chart", "a.svg"], "two results would be written to a.svg"),

@@ -36,7 +36,7 @@ Examples:
 const READ_EXAMPLES: &str = "\
 Examples:
   narrows read strip.png --setup bench.toml
-  narrows read a.png b.png --setup bench.toml --combine strips --stations 'out/{}.csv'
+  narrows read a.png b.png --setup bench.toml --combine strips --overlay 'out/{}.png'
   narrows read strip.jpg --setup bench.toml --low-end right --spacer-in-use-mm \"0.276 in\"
 
 A setup file, bench.toml:
@@ -105,6 +105,10 @@ pub struct ReadArgs {
     /// One line of JSON for each picture instead of text
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+
+    /// Draw what was measured on the picture itself, as PNG; with several pictures FILE needs {}, such as 'out/{}.png'
+    #[arg(long, value_name = "FILE.png", value_hint = ValueHint::FilePath, help_heading = "Output")]
+    pub overlay: Option<PathBuf>,
 
     /// Draw line width against height with the fits, as SVG or PNG; with several pictures FILE needs {}
     #[arg(long, value_name = "FILE.svg|.png", value_hint = ValueHint::FilePath, help_heading = "Output")]

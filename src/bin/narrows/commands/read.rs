@@ -11,7 +11,7 @@ use indicatif::{ProgressBar, ProgressStyle};
 use narrows::combine::{Combine, Combined, Part, combine};
 use narrows::photo::{DecodeOptions, decode_file};
 use narrows::reading::{ReadOptions, Reading, read};
-use narrows::report::{chart, json, stations_csv, text};
+use narrows::report::{chart, json, overlay, stations_csv, text};
 use narrows::setup::{RawSetup, Setup, SetupError};
 use rayon::prelude::*;
 
@@ -24,6 +24,7 @@ struct Job {
     picture: PathBuf,
     /// As named on the command line.
     name: String,
+    overlay: Option<PathBuf>,
     chart: Option<PathBuf>,
     stations: Option<PathBuf>,
 }
@@ -96,6 +97,7 @@ fn jobs(args: &ReadArgs) -> Result<Vec<Job>, Failure> {
         jobs.push(Job {
             picture: picture.clone(),
             name: picture.display().to_string(),
+            overlay: output(&args.overlay),
             chart: output(&args.chart),
             stations: output(&args.stations),
         });
@@ -119,25 +121,31 @@ const PLACEHOLDER: &str = "{}";
 
 /// The flags that name output files.
 fn templates(args: &ReadArgs) -> Vec<(&'static str, &Path)> {
-    let named = [("--chart", &args.chart), ("--stations", &args.stations)];
+    let named = [("--overlay", &args.overlay), ("--chart", &args.chart), ("--stations", &args.stations)];
     named.into_iter().filter_map(|(flag, path)| Some((flag, path.as_deref()?))).collect()
 }
 
 impl Job {
     fn outputs(&self) -> impl Iterator<Item = &Path> {
-        [&self.chart, &self.stations].into_iter().filter_map(|path| path.as_deref())
+        [&self.overlay, &self.chart, &self.stations].into_iter().filter_map(|path| path.as_deref())
     }
 }
 
-/// A chart is drawn in the form its name's ending asks for.
+/// Drawings are written in the form their name's ending says; a PNG under another ending would only confuse.
 fn endings_must_be_known(args: &ReadArgs) -> Result<(), Failure> {
-    match &args.chart {
-        Some(path) if !has_ending(path, "svg") && !has_ending(path, "png") => Err(Failure::request(
-            format!("--chart {} ends neither in .svg nor in .png", path.display()),
-            "name a file that ends in .svg or .png",
-        )),
-        _ => Ok(()),
+    let drawings = [("--overlay", &args.overlay, &["png"][..]), ("--chart", &args.chart, &["svg", "png"])];
+    for (flag, path, endings) in drawings {
+        if let Some(path) = path
+            && !endings.iter().any(|ending| has_ending(path, ending))
+        {
+            let endings = endings.iter().map(|ending| format!(".{ending}")).collect::<Vec<_>>().join(" or ");
+            return Err(Failure::request(
+                format!("{flag} {} does not end in {endings}", path.display()),
+                format!("name a file that ends in {endings}"),
+            ));
+        }
     }
+    Ok(())
 }
 
 fn has_ending(path: &Path, ending: &str) -> bool {
@@ -267,6 +275,7 @@ fn read_picture(job: &Job, setup: &Setup, args: &ReadArgs, faults: &mut Vec<Fail
             faults.extend(contents.and_then(|contents| to_file(path, &contents)).err());
         }
     };
+    write(&job.overlay, &|_| Some(png_file(&overlay::draw(&photo, &reading))));
     write(&job.chart, &|path| chart_file(path, &reading, setup));
     write(&job.stations, &|_| stations_file(&reading));
     Ok(reading)
