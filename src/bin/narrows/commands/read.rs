@@ -256,6 +256,9 @@ fn panic_message(panic: &(dyn Any + Send)) -> &str {
     text.or_else(|| panic.downcast_ref::<String>().map(String::as_str)).unwrap_or("no message")
 }
 
+/// A file's contents, or why they cannot be made.
+type Made = Result<Vec<u8>, Failure>;
+
 fn read_one(job: &Job, setup: &Setup, args: &ReadArgs) -> Answer {
     let mut faults = Vec::new();
     let reading = read_picture(job, setup, args, &mut faults);
@@ -268,7 +271,7 @@ fn read_picture(job: &Job, setup: &Setup, args: &ReadArgs, faults: &mut Vec<Fail
         .map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
     let options = ReadOptions { slack_fraction: args.slack_fraction, ..ReadOptions::default() };
     let reading = read(&photo, setup, &options).map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
-    let mut write = |path: &Option<PathBuf>, contents: &dyn Fn(&Path) -> Option<Result<Vec<u8>, Failure>>| {
+    let mut write = |path: &Option<PathBuf>, contents: &dyn Fn(&Path) -> Option<Made>| {
         if let Some(path) = path
             && let Some(contents) = contents(path)
         {
@@ -282,7 +285,7 @@ fn read_picture(job: &Job, setup: &Setup, args: &ReadArgs, faults: &mut Vec<Fail
 }
 
 /// `None` where there is nothing to draw.
-fn chart_file(path: &Path, reading: &Reading, setup: &Setup) -> Option<Result<Vec<u8>, Failure>> {
+fn chart_file(path: &Path, reading: &Reading, setup: &Setup) -> Option<Made> {
     if has_ending(path, "svg") {
         return chart::draw_svg(reading, setup).map(|drawing| Ok(drawing.into_bytes()));
     }
@@ -290,13 +293,13 @@ fn chart_file(path: &Path, reading: &Reading, setup: &Setup) -> Option<Result<Ve
 }
 
 /// `None` where no place was measured.
-fn stations_file(reading: &Reading) -> Option<Result<Vec<u8>, Failure>> {
+fn stations_file(reading: &Reading) -> Option<Made> {
     let mut table = Vec::new();
     let written = stations_csv::write(reading, &mut table);
     (!reading.stations.is_empty()).then(|| written.map(|()| table).map_err(|error| own_fault("the table", &error)))
 }
 
-fn png_file(drawing: &RgbImage) -> Result<Vec<u8>, Failure> {
+fn png_file(drawing: &RgbImage) -> Made {
     let mut file = Cursor::new(Vec::new());
     drawing.write_to(&mut file, ImageFormat::Png).map_err(|error| own_fault("the drawing", &error))?;
     Ok(file.into_inner())
