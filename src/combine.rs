@@ -213,3 +213,151 @@ fn too_few(usable: usize, given: usize) -> Refusal {
 fn weight_of(estimate: &Estimate) -> f64 {
     estimate.standard_uncertainty.max(1e-6).powi(-2)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::locate::{Tie, TieSample};
+    use crate::reading::{ImageFacts, Waist};
+    use crate::setup::parse_toml;
+
+    fn setup(picture: &str) -> Setup {
+        let head = "[head]\ngap_low_mm = 17\ngap_high_mm = 2\ngap_u_mm = 0.1\n";
+        parse_toml(&format!("[ramp]\ntravel_mm = 150\nflatness_u_mm = 0\n{head}[picture]\n{picture}\n"), None).unwrap()
+    }
+
+    fn ends() -> Setup {
+        setup("low_end = \"left\"")
+    }
+
+    /// A reading with this position, of which `tie_u` stems from the tie to the ramp.
+    fn reading(position: f64, u: f64, tie_u: f64) -> Reading {
+        let position_mm = Estimate::new(position, u);
+        let sample = |along_px: f64| TieSample { along_px, position_mm: along_px, standard_uncertainty_mm: tie_u };
+        Reading {
+            image: ImageFacts { width_px: 10, height_px: 10, orientation: 1, mm_per_px: None },
+            course: None,
+            outline_px: None,
+            tie: Some(Tie {
+                datum: "ends",
+                low_px: [0.0, 0.0],
+                high_px: [150.0, 0.0],
+                marks: Vec::new(),
+                samples: vec![sample(0.0), sample(150.0)],
+            }),
+            stations: Vec::new(),
+            fits: Vec::new(),
+            line: None,
+            waist: Some(Waist {
+                position_mm,
+                along_px: position,
+                place_px: [position, 0.0],
+                kerf_px: Estimate::new(3.0, 0.1),
+                kerf_mm: None,
+                slack_positions_mm: None,
+            }),
+            outcome: Ok(Focus {
+                position_mm,
+                height_mm: None,
+                spacer_mm: None,
+                change_mm: None,
+                focal_distance_mm: None,
+                kerf_mm: Some(Estimate::new(0.2 + 0.001 * position, 0.01)),
+                depth_of_focus_mm: Some(DepthOfFocus { fraction: 0.05, below_mm: position / 100.0, above_mm: 0.5 }),
+            }),
+            cautions: Vec::new(),
+        }
+    }
+
+    fn refused() -> Reading {
+        let refusal = Refusal { code: RefusalCode::NoLine, message: "m".into(), advice: "a".into() };
+        Reading { outcome: Err(refusal), waist: None, tie: None, ..reading(0.0, 1.0, 0.0) }
+    }
+
+    fn of(how: Combine, readings: &[Reading], setup: &Setup) -> Combined {
+        let names: Vec<String> = (1..=readings.len()).map(|number| format!("{number}.png")).collect();
+        let parts: Vec<Part<'_>> =
+            names.iter().zip(readings).map(|(name, reading)| Part { name, reading: Some(reading) }).collect();
+        combine(how, &parts, setup)
+    }
+
+    #[track_caller]
+    fn assert_near(found: f64, expected: f64) {
+        assert!((found - expected).abs() < 1e-9, "{found} is not {expected}");
+    }
+
+    #[test]
+    fn strips_average_the_position_and_not_the_gaps() {
+        let readings = [reading(74.0, 0.6, 0.0), reading(75.0, 0.3, 0.0)];
+        let combined = of(Combine::Strips, &readings, &ends());
+        assert_eq!(combined.used, ["1.png", "2.png"]);
+        assert!(combined.cautions.is_empty() && combined.left_out.is_empty());
+        let focus = combined.outcome.unwrap();
+        // Weights 1 and 4.
+        assert_near(focus.position_mm.value, 74.8);
+        assert_near(focus.position_mm.standard_uncertainty, 0.3 / 1.25f64.sqrt());
+        let span = 150f64.hypot(15.0);
+        let t = 74.8 / span;
+        let spacer = focus.spacer_mm.unwrap();
+        assert_near(spacer.value, 17.0 - 15.0 * t);
+        let gaps = 0.1 * (1.0 - t).hypot(t);
+        assert_near(spacer.standard_uncertainty, gaps.hypot(15.0 / span * 0.3 / 1.25f64.sqrt()));
+        // Kerfs of equal weight, depths with the positions' weights.
+        let kerf = focus.kerf_mm.unwrap();
+        assert_near(kerf.value, 0.2745);
+        assert_near(kerf.standard_uncertainty, 0.01 / 2f64.sqrt());
+        assert_near(focus.depth_of_focus_mm.unwrap().below_mm, 0.748);
+        assert_eq!(focus.depth_of_focus_mm.unwrap().fraction, 0.05);
+    }
+
+    #[test]
+    fn pictures_of_one_strip_share_its_grain() {
+        let readings = [reading(75.0, 0.5, 0.3), reading(75.0, 0.5, 0.3)];
+        let u =
+            |setup: &Setup| of(Combine::Pictures, &readings, setup).outcome.unwrap().position_mm.standard_uncertainty;
+        // With the line's ends everything stems from the strip: two pictures are no better than one.
+        assert_near(u(&ends()), 0.5);
+        // With points the tie's 0.3 is each picture's own, and the strip's 0.4 is common.
+        let points = setup("datum = \"points\"\npoints_px = [[0, 0], [150, 0]]");
+        assert_near(u(&points), 0.4f64.hypot(0.3 / 2f64.sqrt()));
+        let strips = of(Combine::Strips, &readings, &points).outcome.unwrap();
+        assert_near(strips.position_mm.standard_uncertainty, 0.5 / 2f64.sqrt());
+    }
+
+    #[test]
+    fn disagreement_beyond_chance_widens() {
+        // χ² = d²/(2u²) for two; 6.635 is its 1 % point with one degree of freedom.
+        let apart = |chi_squared: f64| {
+            let d = (2.0 * chi_squared).sqrt() * 0.2;
+            of(Combine::Strips, &[reading(75.0, 0.2, 0.0), reading(75.0 + d, 0.2, 0.0)], &ends())
+        };
+        let agree = apart(6.62);
+        assert!(agree.cautions.is_empty());
+        assert_near(agree.outcome.unwrap().position_mm.standard_uncertainty, 0.2 / 2f64.sqrt());
+        let disagree = apart(6.65);
+        assert_eq!(disagree.cautions[0].code, CautionCode::StripsDisagree);
+        assert_near(disagree.outcome.unwrap().position_mm.standard_uncertainty, 0.2 / 2f64.sqrt() * 6.65f64.sqrt());
+    }
+
+    #[test]
+    fn what_gave_no_answer_is_left_out_by_name() {
+        let combined = of(Combine::Strips, &[reading(75.0, 0.2, 0.0), refused(), reading(75.1, 0.2, 0.0)], &ends());
+        assert_eq!(combined.used, ["1.png", "3.png"]);
+        assert_eq!(combined.left_out, ["2.png"]);
+        assert_eq!(combined.cautions[0].code, CautionCode::SomeLeftOut);
+        assert!(combined.cautions[0].message.contains("2.png"));
+    }
+
+    #[test]
+    fn one_picture_is_too_few() {
+        let combined = of(Combine::Strips, &[reading(75.0, 0.2, 0.0), refused()], &ends());
+        assert_eq!(combined.outcome.unwrap_err().code, RefusalCode::TooFewPictures);
+        assert_eq!(combined.used, ["1.png"]);
+    }
+
+    #[test]
+    fn conversion_raises_its_own_doubts() {
+        let combined = of(Combine::Strips, &[reading(149.0, 0.2, 0.0), reading(149.1, 0.2, 0.0)], &ends());
+        assert_eq!(combined.cautions[0].code, CautionCode::SpacerSmall);
+    }
+}

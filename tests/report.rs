@@ -146,6 +146,17 @@ fn text_without_a_head_says_what_to_measure() {
 }
 
 #[test]
+fn text_never_asks_for_a_block_that_cannot_be() {
+    let mut sample = found();
+    for gap_mm in [-1.2, 0.02] {
+        sample.reading.outcome.as_mut().unwrap().spacer_mm = Some(Estimate::new(gap_mm, 0.12));
+        let text = text::reading(&sample.reading, &sample.setup, "strip.png");
+        assert!(text.starts_with("  no block fits: the focus is not below the nozzle tip\n"), "{text}");
+        assert!(text.contains("do next: check the gaps or the block"), "{text}");
+    }
+}
+
+#[test]
 fn text_of_a_refusal() {
     let sample = no_ends();
     insta::assert_snapshot!(text::reading(&sample.reading, &sample.setup, "strip.png"));
@@ -349,4 +360,94 @@ fn chart_as_a_picture_is_the_same_every_time_and_not_empty() {
     no_stations.reading.stations.clear();
     assert!(narrows::report::chart::draw_png(&no_stations.reading, &no_stations.setup).is_none());
     assert!(narrows::report::chart::draw_svg(&no_stations.reading, &no_stations.setup).is_none());
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn overlay_labels_stay_on_the_drawing_and_off_each_other() {
+    for (name, sample) in readings::scenes() {
+        let overlay = narrows::report::overlay::compose(&sample.photo, &sample.reading);
+        let [width, height] = [overlay.picture.width(), overlay.picture.height()].map(f64::from);
+        for (index, a) in overlay.labels.iter().enumerate() {
+            let [left, top, right, bottom] = a.area_px;
+            assert!(
+                left >= 0.0 && top >= 0.0 && right <= width && bottom <= height,
+                "{name}: {a:?} in {width}×{height}"
+            );
+            for b in &overlay.labels[index + 1..] {
+                let is_apart = right <= b.area_px[0]
+                    || b.area_px[2] <= left
+                    || bottom <= b.area_px[1] + 1.0
+                    || b.area_px[3] <= top + 1.0;
+                assert!(is_apart, "{name}: {a:?} lies on {b:?}");
+            }
+        }
+        let count = |text: &str| overlay.labels.iter().filter(|l| l.text == text).count();
+        // Once on the photograph, once on the line pulled straight.
+        let is_found = sample.reading.waist.is_some();
+        assert_eq!(count("finest place"), if is_found { 2 } else { 0 }, "{name}");
+        let is_tied = sample.reading.tie.is_some();
+        assert_eq!(count("HIGH"), if is_tied { 2 } else { 0 }, "{name}");
+        assert_eq!(overlay.labels[0].text.starts_with("No answer: "), sample.reading.outcome.is_err(), "{name}");
+        assert!(width.max(height) < 3200.0 && width.min(height) > 500.0, "{name}: {width}×{height}");
+    }
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn overlay_points_at_the_finest_place_and_nowhere_else() {
+    let sample = Scene::landscape().build();
+    let overlay = narrows::report::overlay::compose(&sample.photo, &sample.reading);
+    let [left, top, right, bottom] = overlay.photograph_px;
+    let scale = (right - left) / sample.photo.width() as f64;
+    let waist = sample.reading.waist.as_ref().expect("there is an answer").place_px;
+    let purple: Vec<[f64; 2]> = overlay
+        .picture
+        .enumerate_pixels()
+        .filter(|(_, _, p)| p.0[0] > 90 && p.0[1] < 40 && (60..130).contains(&p.0[2]))
+        .map(|(x, y, _)| [f64::from(x), f64::from(y)])
+        .filter(|[x, y]| (left..right).contains(x) && (top..bottom).contains(y))
+        .map(|[x, y]| [(x - left) / scale - waist[0], (y - top) / scale - waist[1]])
+        .collect();
+    assert!(purple.len() > 100);
+    assert!(purple.iter().all(|[x, y]| x.abs() < 60.0 && y.abs() < 120.0));
+    let mean = purple.iter().map(|p| p[0]).sum::<f64>() / purple.len() as f64;
+    assert!(mean.abs() < 2.0, "the arrows stand {mean} px beside the finest place");
+    assert!(purple.iter().all(|[x, y]| x.hypot(*y) > 8.0), "the line itself is left free");
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn overlay_shows_the_photograph_in_its_own_light() {
+    let sample = found();
+    let overlay = narrows::report::overlay::compose(&sample.photo, &sample.reading);
+    let [left, top, right, _] = overlay.photograph_px;
+    let scale = (right - left) / sample.photo.width() as f64;
+    assert!((scale - 2.0).abs() < 1e-9, "a picture of 620 px is doubled, not {scale}");
+    for [column, row] in [[1_usize, 1_usize], [300, 2], [618, 158]] {
+        let linear = f64::from(sample.photo.luminance[[row, column]]) / 65535.0;
+        let expected = 255.0 * (1.055 * linear.powf(1.0 / 2.4) - 0.055);
+        let [x, y] = [left + (column as f64 + 0.5) * scale, top + (row as f64 + 0.5) * scale];
+        let shown = f64::from(overlay.picture.get_pixel(x as u32, y as u32).0[0]);
+        assert!((shown - expected).abs() < 1.0, "{shown} and not {expected} at {column}, {row}");
+    }
+}
+
+#[cfg(feature = "charts")]
+#[test]
+fn overlay_of_places_that_are_no_numbers_still_shows_the_rest() {
+    let draw = |sample: &Sample| narrows::report::overlay::draw(&sample.photo, &sample.reading);
+    let mut sample = found();
+    let before = draw(&sample);
+    let mut bare = found();
+    bare.reading.tie.as_mut().unwrap().samples.clear();
+    assert_eq!(draw(&bare).width(), before.width());
+    let station = &mut sample.reading.stations[40];
+    station.left_edge_px = [f64::NAN; 2];
+    station.right_edge_px = [f64::INFINITY, 0.0];
+    station.kerf_px = f64::NAN;
+    let after = draw(&sample);
+    assert_eq!(before.dimensions(), after.dimensions());
+    let changed = before.pixels().zip(after.pixels()).filter(|(a, b)| a != b).count();
+    assert!(changed > 0 && changed < before.len() / 3 / 50, "{changed} pixels changed");
 }

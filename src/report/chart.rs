@@ -389,6 +389,10 @@ impl Frame {
         self.bottom - (width - self.widths[0]) / (self.widths[1] - self.widths[0]) * (self.bottom - self.top)
     }
 
+    fn width(&self) -> f64 {
+        self.right - self.left
+    }
+
     fn inside_x(&self, place: f64) -> f64 {
         self.x(place).clamp(self.left, self.right)
     }
@@ -441,19 +445,37 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         }
         self.background(sheet, &frame)?;
         self.axes(sheet, &frame)?;
-        // Solid below dashed: where the fits agree, both are still seen.
-        for is_dashed in [false, true] {
-            for fit in sheet.fits.iter().filter(|fit| (stroke(fit).2[0] > 0.0) == is_dashed) {
-                self.curve(fit, &frame)?;
-            }
-        }
-        for is_used in [false, true] {
-            for point in sheet.points.iter().filter(|p| p.left_out.is_none() == is_used) {
-                self.point(point, &frame)?;
-            }
+        let spacing = frame.width() / sheet.points.len() as f64;
+        // Single places stand on the curves; where they run together into a band, the curves stand on it.
+        let is_crowded = spacing < 5.0;
+        if is_crowded {
+            self.points(sheet, &frame, 1.6)?;
+            self.curves(sheet, &frame)?;
+        } else {
+            self.curves(sheet, &frame)?;
+            self.points(sheet, &frame, 4.0)?;
         }
         self.labels(sheet, &frame)?;
         self.legend(sheet, &rows, legend_top)
+    }
+
+    fn curves(&self, sheet: &Sheet<'_>, frame: &Frame) -> Drawn<DB> {
+        // Solid below dashed: where the fits agree, both are still seen.
+        for is_dashed in [false, true] {
+            for fit in sheet.fits.iter().filter(|fit| (stroke(fit).2[0] > 0.0) == is_dashed) {
+                self.curve(fit, frame)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn points(&self, sheet: &Sheet<'_>, frame: &Frame, radius: f64) -> Drawn<DB> {
+        for is_used in [false, true] {
+            for point in sheet.points.iter().filter(|p| p.left_out.is_none() == is_used) {
+                self.point(point, frame, radius)?;
+            }
+        }
+        Ok(())
     }
 
     /// The slack's shade lies below the finest place, its rims above: a wide give-or-take must not hide them.
@@ -534,25 +556,25 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         Ok(())
     }
 
-    fn point(&self, point: &Point, frame: &Frame) -> Drawn<DB> {
+    fn point(&self, point: &Point, frame: &Frame, radius: f64) -> Drawn<DB> {
         let x = frame.x(point.place);
         let is_inside = (frame.widths[0]..=frame.widths[1]).contains(&point.width);
         if is_inside && point.give_or_take.is_finite() {
             let [high, low] =
                 [1.0, -1.0].map(|sign| frame.y(point.width + sign * point.give_or_take).clamp(frame.top, frame.bottom));
-            let ink = if point.left_out.is_none() { INK } else { FAINT_INK };
+            let ink = if point.left_out.is_none() && radius > 2.0 { INK } else { FAINT_INK };
             self.line(&[[x, high], [x, low]], ink, 1.0, [0.0, 0.0])?;
         }
         if point.width > frame.widths[1] {
             // Wider than the chart is high: at the rim, below an arrowhead.
             let tip = frame.top + 4.0;
             self.line(&[[x - 7.0, tip + 8.0], [x, tip], [x + 7.0, tip + 8.0]], INK, 2.0, [0.0, 0.0])?;
-            return self.mark([x, tip + 19.0], shape(point.left_out));
+            return self.mark([x, tip + 19.0], shape(point.left_out), radius);
         }
-        self.mark([x, frame.y(point.width.max(frame.widths[0]))], shape(point.left_out))
+        self.mark([x, frame.y(point.width.max(frame.widths[0]))], shape(point.left_out), radius)
     }
 
-    fn mark(&self, [x, y]: [f64; 2], shape: Shape) -> Drawn<DB> {
+    fn mark(&self, [x, y]: [f64; 2], shape: Shape, radius: f64) -> Drawn<DB> {
         let around = |corners: &[[f64; 2]]| corners.iter().map(|[dx, dy]| [x + dx, y + dy]).collect::<Vec<_>>();
         let hollow = |corners: &[[f64; 2]]| {
             let corners = around(corners);
@@ -562,7 +584,7 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         };
         let plain = [0.0, 0.0];
         match shape {
-            Shape::Dot => self.area.draw(&Circle::new(self.at([x, y]), self.length(4.0), INK.filled())),
+            Shape::Dot => self.area.draw(&Circle::new(self.at([x, y]), self.length(radius), INK.filled())),
             Shape::Ring => {
                 self.area.draw(&Circle::new(self.at([x, y]), self.length(6.0), WHITE.filled()))?;
                 self.area.draw(&Circle::new(self.at([x, y]), self.length(6.0), self.stroke(INK, 1.8)))
@@ -603,9 +625,9 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
                 match key {
                     Key::Used(_) => {
                         self.line(&[[middle, y - 12.0], [middle, y + 12.0]], INK, 1.0, [0.0, 0.0])?;
-                        self.mark([middle, y], Shape::Dot)?;
+                        self.mark([middle, y], Shape::Dot, 4.0)?;
                     }
-                    Key::LeftOut(which, _) => self.mark([middle, y], shape(Some(*which)))?,
+                    Key::LeftOut(which, _) => self.mark([middle, y], shape(Some(*which)), 4.0)?,
                     Key::Fit(fit) => {
                         let (colour, thickness, dashes) = stroke(fit);
                         self.line(&[[start, y], [end, y]], colour, thickness, dashes)?;

@@ -1,4 +1,26 @@
 //! A reading as one line of JSON: the fields and their order are fixed, because scripts rely on them.
+//!
+//! Two parts of it are this project's own to name. A fit carries, besides its `model`, `position_mm` and `used`:
+//!
+//! | field of a fit | meaning |
+//! |---|---|
+//! | `weight` | its share of the answer, 0 to 1 |
+//! | `stations` | number of measured places it was fitted to |
+//! | `range_mm` | position of the first and the last of them |
+//! | `relative_rms` | root mean square of what is left of the kerf, as a fraction of the kerf |
+//! | `parameters` | the model's own parameters, each with its unit in its name |
+//!
+//! and `line`, what the burned line is like as a whole, a length in mm being `null` where the picture has no scale:
+//!
+//! | field of `line` | meaning |
+//! |---|---|
+//! | `straightness_px`, `straightness_mm` | RMS wander of the line's centre about a smooth course |
+//! | `raggedness_px`, `raggedness_mm` | RMS wander of the edges about their smooth course |
+//! | `period_mm` | period of the centre's wander along the strip; `null` where none stands out |
+//! | `blur_px` | standard deviation of the picture's blur as seen in the edges |
+//! | `contrast` | median over the used stations of core against background, 0 to 1 |
+//! | `soot_side` | `left` or `right` as seen from the low end to the high end, or `null` |
+//! | `is_dark` | `true` where the line is darker than the strip |
 
 use std::io;
 

@@ -2,10 +2,14 @@
 
 pub mod advice;
 #[cfg(feature = "charts")]
+mod canvas;
+#[cfg(feature = "charts")]
 pub mod chart;
 pub mod json;
 #[cfg(feature = "charts")]
 mod lettering;
+#[cfg(feature = "charts")]
+pub mod overlay;
 pub mod rounding;
 pub mod stations_csv;
 pub mod text;

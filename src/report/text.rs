@@ -42,6 +42,9 @@ pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) ->
             }
         }
     }
+    if let Some(tie) = &reading.tie {
+        page.row("placed by", &words::placed_by(tie));
+    }
     if !reading.stations.is_empty() {
         page.row("measured places", &tell_stations(&reading.stations));
     }
@@ -115,7 +118,7 @@ fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
         return;
     };
     let block = round(spacer, units);
-    if spacer.value <= 0.0 {
+    if block.value.starts_with('-') || is_zero(&block.value) {
         page.action("no block fits: the focus is not below the nozzle tip");
         page.paragraph("", "", &format!("gap at the finest place {}", length(spacer, units)));
         page.paragraph(
@@ -135,15 +138,15 @@ fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
     let present = format!("{} block", stock(in_use, units));
     // Told to the block's own step, so that the three numbers on the page add up.
     let by = format!("{} {unit}", fixed(units.from_mm(change.value.abs()), block.decimals));
-    let is_zero = by.bytes().all(|b| !b.is_ascii_digit() || b == b'0');
-    if is_zero || change.value.abs() <= change.expanded() {
+    let is_same = is_zero(&by);
+    if is_same || change.value.abs() <= change.expanded() {
         page.action("within the give-or-take of the block in use: leave it alone");
     } else if change.value > 0.0 {
         page.action(&format!("add a {by} shim to the {present}"));
     } else {
         page.action(&format!("take {by} off the {present}: make a {} {unit} block", block.value));
     }
-    let compared = match (is_zero, change.value > 0.0) {
+    let compared = match (is_same, change.value > 0.0) {
         (true, _) => format!("as thick as the {present} in use"),
         (false, true) => format!("{by} thicker than the {present} in use"),
         (false, false) => format!("{by} thinner than the {present} in use"),
@@ -184,8 +187,12 @@ fn tell_refusal(page: &mut Page, refusal: &Refusal) {
 
 fn tell_basis(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
     let place = length(&focus.position_mm, units).replacen(',', " up the strip from the low end,", 1);
-    page.row("finest place", &place);
-    if let Some(height) = &focus.height_mm {
+    // What stands above already as the answer is not told twice.
+    let is_block_told = focus.spacer_mm.is_some();
+    if is_block_told || focus.height_mm.is_some() {
+        page.row("finest place", &place);
+    }
+    if let Some(height) = focus.height_mm.as_ref().filter(|_| is_block_told) {
         page.row("height", &length(height, units));
     }
     if let Some(gauged_from) = &setup.head.gauged_from {
@@ -243,6 +250,11 @@ fn tell_cautions(page: &mut Page, cautions: &[Caution]) {
 
 fn counted(number: usize, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// True for "0.0" and "0.00 mm".
+fn is_zero(digits: &str) -> bool {
+    digits.bytes().all(|b| !b.is_ascii_digit() || b == b'0')
 }
 
 /// A share as per cent, with a decimal only where it has one.

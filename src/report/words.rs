@@ -1,5 +1,6 @@
 //! Bench words for what the types call by shorter names; screen, chart and overlay share them.
 
+use crate::locate::Tie;
 use crate::reading::Model;
 use crate::stations::{LeftOut, Station};
 
@@ -31,6 +32,20 @@ pub(crate) const fn model(model: Model) -> &'static str {
         Model::Parabola => "plain curve near the finest place",
         Model::ThresholdCaustic => "beam shape along the line",
         Model::TwoSidedCaustic => "beam shape, each side on its own",
+    }
+}
+
+/// What told where on the strip the line's places are.
+pub(crate) fn placed_by(tie: &Tie) -> String {
+    match tie.datum {
+        "ends" => "the two ends of the line".to_owned(),
+        "strip" => "the two short edges of the strip".to_owned(),
+        "points" => "the two points you gave".to_owned(),
+        "marks" => match tie.marks.len() {
+            1 => "1 index mark".to_owned(),
+            number => format!("{number} index marks"),
+        },
+        other => other.to_owned(),
     }
 }
 

@@ -132,17 +132,17 @@ macro_rules! fields {
 }
 
 fields! {
-    /// Level head travel between the low and the high datum
+    /// Level head travel from the low end to the high end
     Travel = "travel_mm", Ramp, Kind::Length, "150";
     /// Strip's length along its surface, between its two short edges
     StripLength = "strip_length_mm", Ramp, Kind::Length, "190";
     /// Strip's width; with its length it takes a photograph's perspective out
     StripWidth = "strip_width_mm", Ramp, Kind::Length, "40";
-    /// Height of the strip's top at the low datum, from any flat reference
+    /// Height of the strip's top at the low end, from any flat reference
     LowHeight = "low_height_mm", Ramp, Kind::LengthOrZero, "3";
-    /// Height of the strip's top at the high datum, from the same reference
+    /// Height of the strip's top at the high end, from the same reference
     HighHeight = "high_height_mm", Ramp, Kind::LengthOrZero, "18";
-    /// Rise between the datums: the high height minus the low one
+    /// Rise from the low end to the high end: the difference of their heights
     Rise = "rise_mm", Ramp, Kind::Length, "15";
     /// Angle of the incline, in degrees
     Incline = "incline_deg", Ramp, Kind::Angle, "5.7";
@@ -163,9 +163,9 @@ fields! {
     /// Standard uncertainty of the angle, in degrees (0.1 where absent)
     InclineU = "incline_u_deg", Ramp, Kind::NumberOrZero, "0.1";
 
-    /// Gap from nozzle tip to strip with the head over the low datum
+    /// Gap from nozzle tip to strip with the head over the low end
     GapLow = "gap_low_mm", Head, Kind::LengthOrZero, "17";
-    /// Gap from nozzle tip to strip with the head over the high datum
+    /// Gap from nozzle tip to strip with the head over the high end
     GapHigh = "gap_high_mm", Head, Kind::LengthOrZero, "2";
     /// Gap at half the travel; needs both other gaps
     MiddleGap = "middle_gap_mm", Head, Kind::LengthOrZero, "9.6";
@@ -173,7 +173,7 @@ fields! {
     GapsByBlock = "gaps_by_block", Head, Kind::Claim, "true";
     /// Thickness of a block that just slid under the tip
     Block = "block_mm", Head, Kind::Length, "7";
-    /// Head travel from the low datum at which that block slid
+    /// Head travel from the low end at which that block slid
     BlockAt = "block_at_mm", Head, Kind::LengthOrZero, "75";
     /// Diameter of the nozzle tip's flat face; a block on a slope touches its uphill rim first
     TipDiameter = "tip_diameter_mm", Head, Kind::LengthOrZero, "8";
@@ -211,7 +211,7 @@ fields! {
     MarkPitch = "mark_pitch_mm", Picture, Kind::Length, "5";
     /// With points: two pixel places, x and y of each, counted from the top left
     PointsPx = "points_px", Picture, Kind::TwoPlaces, "120.5,310,1890.5,322";
-    /// With points: their head travel from the low datum; the two datums where absent
+    /// With points: their head travel from the low end; the two ends where absent
     PointsTravel = "points_travel_mm", Picture, Kind::TwoLengths, "0,150";
     /// With points: standard uncertainty of each coordinate, in pixels (0.5 where absent)
     PointsU = "points_u_px", Picture, Kind::NumberOrZero, "0.5";

@@ -104,6 +104,8 @@ impl Scene {
                     kerf_px: kerf / mm_per_px,
                     standard_uncertainty_px: (0.007 + odd / 5.0) / mm_per_px,
                     kerf_mm: Some(kerf),
+                    centre_px: course.offset_at(along_px),
+                    core: 0.09,
                     contrast: 0.62,
                     edge_sigma_px: 0.9,
                     used: left_out.is_none(),
@@ -298,10 +300,11 @@ impl Scene {
             },
             head: if self.head {
                 Head {
-                    place: Some(HeadPlace::Gaps { low: gap(17.0), high: gap(2.088), middle: None }),
+                    place: Some(HeadPlace::Gaps { low: gap(17.0), high: gap(2.088), middle: None, by_block: None }),
                     lens_to_nozzle: Some(Estimate::new(41.8, 0.3)),
                     nominal_focal_length_mm: Some(50.8),
                     spacer_in_use_mm: self.in_use_mm,
+                    spacer_in_use_u_mm: 0.0,
                     gauged_from: Some("nozzle tip".to_owned()),
                 }
             } else {
@@ -403,6 +406,39 @@ pub fn scenes() -> Vec<(&'static str, Sample)> {
                 .build(),
         ),
         ("near_an_end", Scene { waist_mm: 172.0, expanded_mm: 9.0, ..landscape() }.build()),
+        (
+            "huge",
+            Scene { size_px: [14000, 1500], low_px: [600.0, 800.0], high_px: [13400.0, 700.0], ..landscape() }.build(),
+        ),
+        (
+            "dwarf",
+            Scene {
+                size_px: [90, 60],
+                low_px: [8.0, 40.0],
+                high_px: [80.0, 20.0],
+                kerf_mm: 4.0,
+                pitch_mm: 6.0,
+                rayleigh_mm: 60.0,
+                ..landscape()
+            }
+            .build(),
+        ),
+        (
+            "ribbon",
+            Scene { size_px: [6000, 130], low_px: [100.0, 70.0], high_px: [5900.0, 60.0], ..landscape() }.build(),
+        ),
+        (
+            "upright_with_marks",
+            Scene {
+                size_px: [1500, 2000],
+                low_px: [700.0, -100.0],
+                high_px: [900.0, 1900.0],
+                marks: 31,
+                expanded_mm: 12.0,
+                ..landscape()
+            }
+            .build(),
+        ),
         ("plain", Scene { heights: false, head: false, expanded_mm: 0.5, ..landscape() }.build()),
         (
             "refused",

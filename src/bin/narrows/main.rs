@@ -1,3 +1,18 @@
-//! The `narrows` program.
+//! The `narrows` program: reads the command line, runs what it asks for, and says how that ended.
 
-fn main() {}
+mod args;
+mod commands;
+mod exit;
+mod output;
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    let status = match args::parse(std::env::args_os()) {
+        Ok(args::Request::Read(request)) => commands::read::run(&request),
+        Ok(args::Request::Completions { shell }) => commands::completions::run(shell),
+        Ok(args::Request::Show(text)) => output::to_stdout(&text),
+        Err(failure) => Err(failure),
+    };
+    exit::code(status)
+}

@@ -1,0 +1,4 @@
+//! One module a command.
+
+pub mod completions;
+pub mod read;

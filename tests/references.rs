@@ -1,0 +1,4 @@
+//! Published numbers only.
+
+#[path = "references/gum.rs"]
+mod gum;
