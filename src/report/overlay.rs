@@ -340,7 +340,7 @@ impl Drawing<'_> {
             if station.used {
                 canvas.line(at(0.0), at(0.55), Pen::solid(USED, 0.8 * self.thin(), 0.0));
             } else {
-                canvas.line(at(0.0), at(1.0), Pen::solid(LEFT_OUT, 0.8 * self.thin(), 0.0));
+                canvas.line(at(0.0), at(1.0), Pen::solid(LEFT_OUT, 0.8 * self.thin(), 0.4 * self.thin()));
                 canvas.ring(at(1.2), 0.22 * self.em, self.thin(), LEFT_OUT, 0.5 * self.thin());
             }
         }
@@ -470,8 +470,9 @@ impl Drawing<'_> {
                 toward[0] * label.away[0] + toward[1] * label.away[1] > 0.0
             };
             if label.is_pointed_at && is_far && is_same_side {
-                let stop = 0.8 * em;
                 let away = label.away;
+                // Ends before the label begins, however the thread runs.
+                let stop = 0.5 * (room.width() * away[0].abs() + room.height() * away[1].abs()) + 0.2 * em;
                 let end = [middle[0] - away[0] * stop, middle[1] - away[1] * stop];
                 canvas.line(label.anchor, end, Pen::solid(INK, 0.8 * self.thin(), 0.6 * self.thin()));
             }

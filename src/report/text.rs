@@ -131,7 +131,7 @@ fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
     }
     let told = format!("block {}", length(spacer, units));
     let (Some(change), Some(in_use)) = (&focus.change_mm, in_use) else {
-        page.action(&format!("use a {} {unit} block", block.value));
+        page.action(&format!("use {} {unit} block", with_article(&block.value)));
         page.paragraph("", "", &told);
         return;
     };
@@ -142,9 +142,9 @@ fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
     if is_same || change.value.abs() <= change.expanded() {
         page.action("within the give-or-take of the block in use: leave it alone");
     } else if change.value > 0.0 {
-        page.action(&format!("add a {by} shim to the {present}"));
+        page.action(&format!("add {} shim to the {present}", with_article(&by)));
     } else {
-        page.action(&format!("take {by} off the {present}: make a {} {unit} block", block.value));
+        page.action(&format!("take {by} off the {present}: make {} {unit} block", with_article(&block.value)));
     }
     let compared = match (is_same, change.value > 0.0) {
         (true, _) => format!("as thick as the {present} in use"),
@@ -236,7 +236,7 @@ fn tell_fit(units: Units, fit: &Fit) -> String {
     let Rounded { value, give_or_take, .. } = rounding::round(&fit.position_mm, units);
     let unit = units.sign();
     let sure = give_or_take.map_or(String::new(), |by| format!(", give or take {by} {unit}"));
-    let role = if fit.used { format!("counts {} %", percent(fit.weight)) } else { "not used".to_owned() };
+    let role = if fit.used { format!("counts {} %", fixed(100.0 * fit.weight, 0)) } else { "not used".to_owned() };
     format!("{}: {value} {unit}{sure}; {role}", words::model(fit.model))
 }
 
@@ -250,6 +250,13 @@ fn tell_cautions(page: &mut Page, cautions: &[Caution]) {
 
 fn counted(number: usize, one: &str, many: &str) -> String {
     format!("{number} {}", if number == 1 { one } else { many })
+}
+
+/// "a 7.4", but "an 8.1", "an 11.0" and "an 18.3": as it is read aloud.
+fn with_article(number: &str) -> String {
+    let whole = number.split(['.', ' ']).next().unwrap_or_default();
+    let article = if whole.starts_with('8') || whole == "11" || whole == "18" { "an" } else { "a" };
+    format!("{article} {number}")
 }
 
 /// True for "0.0" and "0.00 mm".
@@ -359,6 +366,12 @@ mod tests {
     fn a_number_keeps_its_unit_when_a_line_is_broken() {
         let lines = wrap("the gap is 7.4 mm, wide", 15, 15);
         assert_eq!(lines, ["the gap is", "7.4 mm, wide"]);
+    }
+
+    #[test]
+    fn numbers_are_read_aloud_with_their_article() {
+        let told = ["0.4", "8.1", "11.0", "18 mm", "1.8", "80", "110"].map(with_article);
+        assert_eq!(told, ["a 0.4", "an 8.1", "an 11.0", "an 18 mm", "a 1.8", "an 80", "a 110"]);
     }
 
     #[test]
