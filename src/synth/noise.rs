@@ -103,7 +103,7 @@ pub(super) struct Tile {
 }
 
 impl Tile {
-    /// A tile of `columns × rows` cells of the given size, its values from `value(u, v)` in cells.
+    /// A tile of `columns × rows` cells (powers of two) of the given size, its values from `value(u, v)` in cells.
     pub(super) fn from_fn(
         columns: usize,
         rows: usize,
@@ -111,6 +111,7 @@ impl Tile {
         value: impl Fn(usize, usize) -> f32 + Sync,
     ) -> Self {
         use rayon::prelude::*;
+        assert!(columns.is_power_of_two() && rows.is_power_of_two(), "places are wrapped by masking");
         let cells = (0..columns * rows)
             .into_par_iter()
             .with_min_len(4096)
@@ -124,9 +125,10 @@ impl Tile {
         let [u, v] = [along_mm / self.cell_mm[0], across_mm / self.cell_mm[1]];
         let [floor_u, floor_v] = [u.floor(), v.floor()];
         let [share_u, share_v] = [(u - floor_u) as f32, (v - floor_v) as f32];
-        let column = (floor_u as i64).rem_euclid(self.columns as i64) as usize;
-        let row = (floor_v as i64).rem_euclid(self.rows as i64) as usize;
-        let [next_column, next_row] = [(column + 1) % self.columns, (row + 1) % self.rows];
+        // Both sizes are powers of two, so that wrapping round is masking.
+        let column = floor_u as i64 as usize & (self.columns - 1);
+        let row = floor_v as i64 as usize & (self.rows - 1);
+        let [next_column, next_row] = [(column + 1) & (self.columns - 1), (row + 1) & (self.rows - 1)];
         let upper = &self.cells[row * self.columns..];
         let lower = &self.cells[next_row * self.columns..];
         let top = upper[column] + share_u * (upper[next_column] - upper[column]);
