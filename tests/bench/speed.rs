@@ -74,17 +74,18 @@ fn shortest(
     Ok(best)
 }
 
-/// Highest resident memory of the program while it reads a picture; `None` where the program was not built or the system
-/// does not tell.
+/// Highest resident memory of the program while it reads a picture; `None` where the program was not built, did not read, or
+/// the system does not tell.
 fn peak_kilobytes(picture: &std::path::Path, setup: &std::path::Path) -> Option<usize> {
     let program = option_env!("CARGO_BIN_EXE_narrows")?;
+    let output = setup.with_extension("json");
     let mut child = std::process::Command::new(program)
         .arg("read")
         .arg(picture)
         .arg("--setup")
         .arg(setup)
         .arg("--json")
-        .stdout(std::process::Stdio::null())
+        .stdout(std::fs::File::create(&output).ok()?)
         .stderr(std::process::Stdio::null())
         .spawn()
         .ok()?;
@@ -99,9 +100,10 @@ fn peak_kilobytes(picture: &std::path::Path, setup: &std::path::Path) -> Option<
         }
         match child.try_wait() {
             Ok(None) => std::thread::sleep(Duration::from_millis(2)),
-            // 2 and 3 mean that it did not read.
-            Ok(Some(status)) => return if matches!(status.code(), Some(0 | 1)) { peak } else { None },
+            Ok(Some(_)) => break,
             Err(_) => return None,
         }
     }
+    // A program that wrote no object did not read.
+    if std::fs::read_to_string(&output).ok()?.starts_with('{') { peak } else { None }
 }
