@@ -5,6 +5,7 @@ use super::camera::Projection;
 use super::marks::MarkRow;
 use super::material::Material;
 use super::noise::Dice;
+use super::said::FLATNESS_U_MM;
 use super::scene::{
     Background, Burn, Capture, Clutter, DatumScene, Format, LineKind, LineScene, Output, RampScene, Scene, Sensor,
     StripScene,
@@ -117,7 +118,7 @@ fn draw_once(stratum: Stratum, seed: u64, attempt: u64) -> Scene {
         travel_mm,
         low_height_mm,
         high_height_mm: low_height_mm + rise_mm,
-        bow_mm: dice.normal(0.06),
+        bow_mm: dice.normal(FLATNESS_U_MM),
         focus_height_mm: low_height_mm + share * rise_mm,
         nozzle_height_mm: 0.0,
     };

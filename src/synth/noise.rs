@@ -103,7 +103,7 @@ pub(super) struct Tile {
 }
 
 impl Tile {
-    /// A tile of `columns × rows` cells of the given size, its values from `value(u, v)` in cells.
+    /// A tile of `columns × rows` cells (powers of two) of the given size, its values from `value(u, v)` in cells.
     pub(super) fn from_fn(
         columns: usize,
         rows: usize,
@@ -111,6 +111,7 @@ impl Tile {
         value: impl Fn(usize, usize) -> f32 + Sync,
     ) -> Self {
         use rayon::prelude::*;
+        assert!(columns.is_power_of_two() && rows.is_power_of_two(), "places are wrapped by masking");
         let cells = (0..columns * rows)
             .into_par_iter()
             .with_min_len(4096)
@@ -122,11 +123,14 @@ impl Tile {
     /// Bilinear value at a place in millimetres along and across the grain.
     pub(super) fn at(&self, along_mm: f64, across_mm: f64) -> f32 {
         let [u, v] = [along_mm / self.cell_mm[0], across_mm / self.cell_mm[1]];
-        let [floor_u, floor_v] = [u.floor(), v.floor()];
-        let [share_u, share_v] = [(u - floor_u) as f32, (v - floor_v) as f32];
-        let column = (floor_u as i64).rem_euclid(self.columns as i64) as usize;
-        let row = (floor_v as i64).rem_euclid(self.rows as i64) as usize;
-        let [next_column, next_row] = [(column + 1) % self.columns, (row + 1) % self.rows];
+        // By hand: without SSE 4.1, which a plain build does not assume, `floor` is a call.
+        let floor = |place: f64| (place as i64) - i64::from(place < 0.0);
+        let [floor_u, floor_v] = [floor(u), floor(v)];
+        let [share_u, share_v] = [(u - floor_u as f64) as f32, (v - floor_v as f64) as f32];
+        // Both sizes are powers of two, so that wrapping round is masking.
+        let column = floor_u as usize & (self.columns - 1);
+        let row = floor_v as usize & (self.rows - 1);
+        let [next_column, next_row] = [(column + 1) & (self.columns - 1), (row + 1) & (self.rows - 1)];
         let upper = &self.cells[row * self.columns..];
         let lower = &self.cells[next_row * self.columns..];
         let top = upper[column] + share_u * (upper[next_column] - upper[column]);

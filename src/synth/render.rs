@@ -49,7 +49,7 @@ pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) 
                 let centre_x = column as f64 + 0.5;
                 let [s, y] = next;
                 next = projection.to_surface(centre_x + 1.0, centre_y);
-                let pixel_mm = (next[0] - s).hypot(next[1] - y);
+                let pixel_mm = ((next[0] - s).powi(2) + (next[1] - y).powi(2)).sqrt();
                 let [u, v] = [s * skew_cos + y * skew_sin, y * skew_cos - s * skew_sin];
                 let inside = (u - low).min(high - u).min(v - right).min(left - v);
                 let share = (inside / pixel_mm + 0.5).clamp(0.0, 1.0) as f32;
@@ -69,6 +69,9 @@ pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) 
                     let mut on_strip = surface.at(s, y) * scatter.on_strip(s, y, pixel_mm);
                     for &stroke in index.at(s) {
                         let stroke = &strokes[stroke as usize];
+                        if stroke.is_beside(s, y) {
+                            continue;
+                        }
                         on_strip *= stroke.stain_at(s, y);
                         if stroke.is_near(s, y, pixel_mm) {
                             let [core, slot] = coverage(stroke, projection, centre_x - 0.5, centre_y - 0.5, pixel_mm);

@@ -8,6 +8,8 @@ use super::truth::Physics;
 
 /// Distance between the samples of a stroke's edges, mm.
 const STEP_MM: f64 = 0.0125;
+/// Standard deviations of the soot stain after which nothing of it is left.
+const SOOT_REACH: f32 = 3.0;
 
 /// How a stroke looks.
 #[derive(Debug, Clone, Copy)]
@@ -45,10 +47,26 @@ pub(super) struct Stroke {
     direction: [f64; 2],
     first_mm: f64,
     samples: Vec<Sample>,
+    /// Farthest edge from the axis, and farthest stain.
+    widest: [f64; 2],
     pub(super) look: Look,
 }
 
 impl Stroke {
+    fn new(origin: [f64; 2], direction: [f64; 2], first_mm: f64, samples: Vec<Sample>, look: Look) -> Self {
+        let edge = f64::from(samples.iter().fold(0.0_f32, |widest, s| widest.max(s.left.abs()).max(s.right.abs())));
+        let brown = 6.0 * look.brown_width_mm;
+        let soot = if look.soot_depth > 0.0 { SOOT_REACH * look.soot_width_mm + look.soot_shift_mm.abs() } else { 0.0 };
+        Self { origin, direction, first_mm, samples, widest: [edge, edge + f64::from(brown.max(soot))], look }
+    }
+
+    /// Whether a place is too far aside to be touched in any way; most places are.
+    pub(super) fn is_beside(&self, s: f64, y: f64) -> bool {
+        let [along, across] = self.local(s, y);
+        let last = self.first_mm + STEP_MM * self.samples.len() as f64;
+        across.abs() > self.widest[1] || along < self.first_mm - 0.3 || along > last + 0.3
+    }
+
     /// Sample at `along`, interpolated; nothing beyond its ends.
     fn sample(&self, along: f64) -> Sample {
         let place = (along - self.first_mm) / STEP_MM;
@@ -80,6 +98,9 @@ impl Stroke {
     pub(super) fn is_near(&self, s: f64, y: f64, pixel_mm: f64) -> bool {
         let [along, across] = self.local(s, y);
         let rim = 1.5 * pixel_mm + 2.0 * f64::from(self.look.softness_mm);
+        if across.abs() > self.widest[0] + rim {
+            return false;
+        }
         [-pixel_mm, 0.0, pixel_mm].iter().any(|shift| {
             let sample = self.sample(along + shift);
             sample.depth > 0.0 && across < f64::from(sample.left) + rim && across > f64::from(sample.right) - rim
@@ -116,18 +137,15 @@ impl Stroke {
             0.0
         };
         let off = (across - 0.5 * (sample.left + sample.right) - self.look.soot_shift_mm) / self.look.soot_width_mm;
-        let soot = if off.abs() < 4.0 { self.look.soot_depth * (-0.5 * off * off).exp() } else { 0.0 };
+        let soot = if off.abs() < SOOT_REACH { self.look.soot_depth * (-0.5 * off * off).exp() } else { 0.0 };
         (1.0 - brown * sample.scorch) * (1.0 - soot * sample.soot)
     }
 
     /// Range of `s` that it can touch, stains included.
     pub(super) fn range(&self) -> [f64; 2] {
-        let widest = self.samples.iter().fold(0.0_f32, |widest, s| widest.max(s.left.abs()).max(s.right.abs()));
-        let reach = f64::from(widest + 6.0 * self.look.brown_width_mm + 4.0 * self.look.soot_width_mm)
-            + f64::from(self.look.soot_shift_mm.abs());
         let ends = [self.first_mm, self.first_mm + STEP_MM * self.samples.len() as f64]
             .map(|along| self.origin[0] + along * self.direction[0]);
-        let rim = if self.direction[0].abs() > 0.5 { 0.5 } else { reach };
+        let rim = if self.direction[0].abs() > 0.5 { 0.5 } else { self.widest[1] };
         [ends[0].min(ends[1]) - rim, ends[0].max(ends[1]) + rim]
     }
 }
@@ -300,7 +318,7 @@ fn build(swept: &Swept, origin: [f64; 2], direction: [f64; 2], rough: &Rough, lo
         })
         .collect();
     drift(&mut samples, (f64::from(look.soot_width_mm) / swept.step_mm) as usize);
-    Stroke { origin, direction, first_mm: swept.first_mm, samples, look }
+    Stroke::new(origin, direction, swept.first_mm, samples, look)
 }
 
 /// The same with unmarked surface before and after.
@@ -360,7 +378,9 @@ fn marks(scene: &Scene, physics: &Physics, look: Look, dice: &mut Dice, all: &mu
     let mut halves = |s: f64, is_long: bool, state: MarkState, dice: &mut Dice| {
         let long = sweep(s, outer - inner);
         let other = if is_long { long.clone() } else { sweep(s, short - inner) };
-        let mut look = look;
+        // A short stroke smokes less than a long one.
+        let mut look =
+            Look { soot_width_mm: 0.5 * look.soot_width_mm, soot_shift_mm: 0.5 * look.soot_shift_mm, ..look };
         if state == MarkState::Smeared {
             look.softness_mm = dice.between(0.15, 0.5) as f32;
             look.soot_depth = look.soot_depth.max(0.35);

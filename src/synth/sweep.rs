@@ -81,6 +81,19 @@ pub(super) struct Swept {
     pub(super) peak: Vec<f32>,
 }
 
+impl Swept {
+    /// Noise-free kerf at a place along the stroke.
+    pub(super) fn kerf_at(&self, along_mm: f64) -> f64 {
+        let place = (along_mm - self.first_mm) / self.step_mm;
+        if place < 0.0 || place >= (self.half_width_mm.len() - 1) as f64 {
+            return 0.0;
+        }
+        let index = place as usize;
+        let [a, b] = [self.half_width_mm[index], self.half_width_mm[index + 1]].map(f64::from);
+        2.0 * (a + (place - index as f64) * (b - a))
+    }
+}
+
 /// A stroke to sweep.
 pub(super) struct Sweep<'a> {
     pub(super) beam: &'a Beam,
