@@ -10,8 +10,9 @@ use crate::locate::Course;
 use crate::locate::coarse::{Coarse, straight_runs};
 use crate::locate::profile::gather;
 use crate::locate::refine::{WidthGuide, half_levels, refine};
-use crate::locate::trace::{Trace, follow, follow_between, median};
+use crate::locate::trace::{Trace, follow, follow_between, follow_through, median};
 use crate::photo::Photo;
+use crate::stations::measure::{MeasureOptions, measure};
 
 /// Straight runs looked at.
 const RUNS: usize = 14;
@@ -35,7 +36,7 @@ const LEAST_LENGTH: f64 = 0.06;
 /// Least rise of the kerf on both sides of its finest place for a line to look burned.
 const LEAST_RISE: f64 = 1.12;
 /// Grain makes the kerf stray from the curve by some per cent; joints and cracks stray by tens.
-const ORDINARY_MISFIT: f64 = 0.08;
+const ORDINARY_MISFIT: f64 = 0.06;
 const MOST_MISFIT: f64 = 0.30;
 
 /// A candidate with a quick measurement along it.
@@ -67,8 +68,8 @@ impl Candidate {
 
     /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.
     fn strength(&self) -> f64 {
-        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(2)) } else { 0.0 };
-        self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.02)
+        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(4)) } else { 0.0 };
+        self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.01)
     }
 }
 
@@ -83,8 +84,15 @@ pub enum Choice {
     Several(Vec<Candidate>),
 }
 
-/// Looks at the picture (or the area) and chooses.
-pub fn choose(photo: &Photo, coarse: &Coarse) -> Choice {
+/// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
+pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
+    if let Some(places) = through_px
+        && let Some(mut trace) = follow_through(coarse, places)
+        && trace.median_depth() > GRAIN_DEPTH
+    {
+        trace.score = trace.score.max(1.0);
+        return Choice::One(Box::new(examine(photo, trace)));
+    }
     let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).iter().filter_map(|run| follow(coarse, run)).collect();
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut distinct: Vec<Trace> = Vec::new();
@@ -99,7 +107,12 @@ pub fn choose(photo: &Photo, coarse: &Coarse) -> Choice {
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
     let mut candidates: Vec<Candidate> = distinct.into_iter().map(|t| examine(photo, t)).collect();
-
+    if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
+        // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
+        for candidate in &mut candidates {
+            look_closer(photo, candidate);
+        }
+    }
     let burned: Vec<usize> = (0..candidates.len()).filter(|i| candidates[*i].looks_burned()).collect();
     let strength = Candidate::strength;
     if let Some(first) =
@@ -136,6 +149,46 @@ pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
     follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
 }
 
+/// Judges a candidate again by kerfs measured as a reading measures them.
+fn look_closer(photo: &Photo, candidate: &mut Candidate) {
+    let course = &candidate.course;
+    let options = MeasureOptions { most: QUICK_STATIONS, ..MeasureOptions::default() };
+    let stations = measure(photo, course, &candidate.guide, [course.start_px, course.end_px], &options).stations;
+    let length = course.end_px - course.start_px;
+    let used: Vec<(f64, f64, f64)> = stations
+        .iter()
+        .filter(|s| s.used && s.kerf_px > 0.1)
+        .map(|s| ((s.along_px - course.start_px) / length * QUICK_LENGTH, s.kerf_px.ln(), s.contrast))
+        .collect();
+    (candidate.bracket, candidate.misfit) = curve(&used);
+    candidate.usable = used.len() as f64 / stations.len().max(1) as f64;
+    candidate.contrast = median(used.iter().map(|u| u.2).collect());
+}
+
+/// Bracket and misfit of a burned line's curve through quick stations: place, ln width, contrast.
+fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
+    let data = Data {
+        position: used.iter().map(|s| s.0).collect(),
+        ln_kerf: used.iter().map(|s| s.1).collect(),
+        own: vec![0.02; used.len()],
+        contrast: used.iter().map(|s| s.2).collect(),
+    };
+    let bracket = if data.len() >= LEAST_QUICK_STATIONS { bracket(&data).ok() } else { None };
+    let scatter = Scatter { grain: 0.03, length_mm: 0.01 * QUICK_LENGTH, own_factor: 1.0 };
+    let Some(found) = bracket else { return (None, f64::INFINITY) };
+    let Some(first) = caustic::fit(&data, &found, scatter, 0) else { return (bracket, f64::INFINITY) };
+    // A trace may run on into grain beyond the line, or over a knot: the curve is fitted again to what agrees with it.
+    let sizes: Vec<f64> = first.residuals.iter().map(|r| r.abs()).collect();
+    let limit = 3.0 * median(sizes.clone());
+    let kept = data.filtered(|i| sizes[i] <= limit);
+    let misfit = caustic::fit(&kept, &found, scatter, 0).map_or(f64::INFINITY, |f| {
+        let apart = |i: usize| (data.ln_kerf[i] - f.caustic.ln_kerf(data.position[i])).abs();
+        // Median over its place in a normal distribution.
+        median((0..data.len()).map(apart).collect()) / 0.6745
+    });
+    (bracket, misfit)
+}
+
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
@@ -160,24 +213,10 @@ pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
         })
         .collect();
     let used: Vec<(f64, f64, f64)> = sites.iter().flatten().copied().collect();
-    let data = Data {
-        position: used.iter().map(|s| s.0).collect(),
-        ln_kerf: used.iter().map(|s| s.1).collect(),
-        own: vec![0.02; used.len()],
-        contrast: used.iter().map(|s| s.2).collect(),
-    };
-    let bracket = if data.len() >= LEAST_QUICK_STATIONS { bracket(&data).ok() } else { None };
-    let scatter = Scatter { grain: 0.03, length_mm: 0.01 * QUICK_LENGTH, own_factor: 1.0 };
-    let fitted = bracket.and_then(|b| caustic::fit(&data, &b, scatter, 0));
-    let misfit = fitted.map_or(f64::INFINITY, |f| {
-        // The 80 % quantile over its place in a normal distribution: a knot on the way must not decide.
-        let mut sizes: Vec<f64> = f.residuals.iter().map(|r| r.abs()).collect();
-        sizes.sort_by(f64::total_cmp);
-        sizes[sizes.len() * 4 / 5] / 1.28
-    });
+    let (bracket, misfit) = curve(&used);
     Candidate {
         usable: used.len() as f64 / QUICK_STATIONS as f64,
-        contrast: median(data.contrast.clone()),
+        contrast: median(used.iter().map(|u| u.2).collect()),
         bracket,
         misfit,
         trace,

@@ -273,7 +273,7 @@ fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Readin
     let coarse = Coarse::new(photo, setup.picture.area_px);
     let choice = match options.given.line_px {
         Some(line) => choose::along(photo, &coarse, line),
-        None => choose::choose(photo, &coarse),
+        None => choose::choose(photo, &coarse, setup.picture.datum.places_on_the_line()),
     };
     let candidate = match choice {
         Choice::One(candidate) => *candidate,

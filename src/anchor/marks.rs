@@ -9,7 +9,7 @@ use super::tie::TieError;
 use crate::fit::solve::minimise;
 use crate::locate::profile::gather;
 use crate::locate::refine::half_levels;
-use crate::locate::trace::median;
+use crate::locate::trace::{median, robust_line};
 use crate::locate::{Course, Mark, Tie, TieSample};
 use crate::photo::Photo;
 
@@ -23,8 +23,8 @@ const SHORT_MM: f64 = 9.0;
 const LONG_MM: f64 = 12.0;
 /// Fewest marks of a chain.
 const LEAST_MARKS: usize = 5;
-/// Log-likelihood by which a placing must beat the next best (a factor of about 90).
-const CLEAR: f64 = 4.5;
+/// Log-likelihood by which a placing must beat the next best (a factor of about 55).
+const CLEAR: f64 = 4.0;
 /// Chance that a half is missing, faint or smeared beyond recognition.
 const MISSING: f64 = 0.15;
 /// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
@@ -130,9 +130,12 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
 
 /// 0 to 1: does the stroke begin and end where a half of a mark does?
 fn likeness(tick: &Tick, scale: f64) -> f64 {
-    let [inner, outer] = [tick.reach_px[0] / scale, tick.reach_px[1] / scale];
+    // The stroke's own width lengthens both ends, and perspective scales both alike: their ratio is the better witness.
+    let inner = tick.reach_px[0] / scale;
+    let ratio = tick.reach_px[1] / tick.reach_px[0].max(1.0);
     let near = |value: f64, target: f64, room: f64| (-0.5 * ((value - target) / room).powi(2)).exp();
-    near(inner, INNER_MM, 0.8) * near(outer, LONG_MM, 1.1).max(near(outer, SHORT_MM, 0.8))
+    near(inner, INNER_MM, 1.0)
+        * near(ratio, LONG_MM / INNER_MM + 0.1, 0.22).max(near(ratio, SHORT_MM / INNER_MM + 0.05, 0.16))
 }
 
 /// The longest chain of rungs whose distances are whole multiples of a slowly changing pitch; steps count from 0.
@@ -219,6 +222,7 @@ fn place(
     setup: &MarkSetup,
 ) -> Result<Placing, TieError> {
     let last_step = chain[chain.len() - 1].0;
+    let sides = [0, 1].map(|side| SideScale::new(chain, side, scale));
     let mut scored: Vec<(f64, Placing)> = Vec::new();
     for is_rising in [true, false] {
         for first in -2..=setup.last as isize + 2 {
@@ -227,7 +231,7 @@ fn place(
             for step in 0..=last_step {
                 let index = index_of(step);
                 let rung = chain.iter().find(|c| c.0 == step).map(|c| &c.1);
-                likelihood += rung_likelihood(photo, course, rung, index, is_rising, scale, setup);
+                likelihood += rung_likelihood(photo, course, rung, index, is_rising, &sides, setup);
             }
             // Marks that should show just beyond the chain and do not.
             let pitch = setup.pitch_mm * scale;
@@ -255,16 +259,45 @@ fn place(
     let (best, placing) = scored[0];
     let allowed: Vec<&(f64, Placing)> =
         scored.iter().filter(|s| setup.is_rising.is_none_or(|r| r == s.1.is_rising)).collect();
-    if let Some(rising) = setup.is_rising {
-        if placing.is_rising != rising && best - allowed[0].0 > CLEAR {
-            return Err(TieError::LowEndContradictsMarks);
-        }
+    if setup.is_rising.is_some_and(|rising| placing.is_rising != rising) && best - allowed[0].0 > CLEAR {
+        return Err(TieError::LowEndContradictsMarks);
     }
     let (best, placing) = *allowed[0];
     if allowed.get(1).is_some_and(|next| best - next.0 < CLEAR) {
         return Err(TieError::MarksAmbiguous);
     }
     Ok(placing)
+}
+
+/// Scale across the line on one side, from where the halves begin: perspective lets it differ from side to side and
+/// change along the line.
+#[derive(Debug, Clone, Copy)]
+struct SideScale {
+    intercept: f64,
+    slope: f64,
+}
+
+impl SideScale {
+    /// A mark's own width reaches some tenths of a mm inside its nominal beginning.
+    const BEGINS_MM: f64 = INNER_MM - 0.2;
+
+    fn new(chain: &[(isize, Rung)], side: usize, scale: f64) -> Self {
+        let ticks: Vec<Tick> = chain.iter().filter_map(|(_, r)| r.halves[side]).collect();
+        let along: Vec<f64> = ticks.iter().map(|t| t.along_px).collect();
+        let scales: Vec<f64> = ticks.iter().map(|t| t.reach_px[0] / Self::BEGINS_MM).collect();
+        match ticks.len() {
+            0..3 => Self { intercept: scale, slope: 0.0 },
+            3..6 => Self { intercept: median(scales), slope: 0.0 },
+            _ => {
+                let (intercept, slope) = robust_line(&along, &scales);
+                Self { intercept, slope }
+            }
+        }
+    }
+
+    fn at(&self, along_px: f64) -> f64 {
+        self.intercept + self.slope * along_px
+    }
 }
 
 /// ln of the chance of what is seen of one mark, were it number `index`.
@@ -274,7 +307,7 @@ fn rung_likelihood(
     rung: Option<&Rung>,
     index: isize,
     is_rising: bool,
-    scale: f64,
+    sides: &[SideScale; 2],
     setup: &MarkSetup,
 ) -> f64 {
     if index < 0 || index > setup.last as isize {
@@ -291,7 +324,7 @@ fn rung_likelihood(
         let Some(tick) = half else {
             let sign = if side == 0 { 1.0 } else { -1.0 };
             let shows = rung.is_none_or(|r| {
-                let [x, y] = course.place(r.along_px, sign * LONG_MM * scale);
+                let [x, y] = course.place(r.along_px, sign * LONG_MM * sides[side].at(r.along_px));
                 x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
             });
             if shows {
@@ -299,11 +332,8 @@ fn rung_likelihood(
             }
             continue;
         };
-        // Perspective scales both ends of a half alike, so its outer end is judged by its inner one as well.
-        let by_scale = tick.reach_px[1] / scale;
-        let by_inner = INNER_MM * tick.reach_px[1] / tick.reach_px[0].max(1.0);
-        let outer = 0.6 * by_scale + 0.4 * by_inner;
-        let chance = |target: f64| (-0.5 * ((outer - target) / 0.7).powi(2)).exp() + 0.012;
+        let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
+        let chance = |target: f64| (-0.5 * ((outer - target) / 0.6).powi(2)).exp() + 0.012;
         sum += ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln();
     }
     sum

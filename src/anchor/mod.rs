@@ -28,6 +28,9 @@ const UNSEEN_PERSPECTIVE: f64 = 0.03;
 /// distortion at the ends of a line through the middle leaves 0.385 × 0.5 % × half the length.
 const UNSEEN_DISTORTION: f64 = 0.001;
 
+/// Greatest angle (radians, about 1.3°) between the line and the strip's edges.
+const EDGE_ANGLE: f64 = 0.022;
+
 /// A tied course with what came to light on the way.
 #[derive(Debug, Clone)]
 pub struct Tied {
@@ -194,6 +197,23 @@ fn check_scale(
     Ok(false)
 }
 
+/// Do both edges look like those of the strip that carries the line?
+///
+/// Three parallel lines meet in one point of a photograph, so the line divides the width between the edges in one
+/// proportion all along, up to the small angle between line and edges; and the ground is lighter than the strip, or
+/// darker, on both sides alike. A joint of the bench or the rim of a shadow breaks either rule.
+fn edges_belong(course: &Course, edges: &[strip::EdgeLine; 2]) -> bool {
+    let share = |along: f64| {
+        let [a, b] = [edges[0].at(along), edges[1].at(along)];
+        let line = course.offset_at(along);
+        (line - a) / (b - a)
+    };
+    let drift = share(course.end_px) - share(course.start_px);
+    let width = edges[1].at(course.start_px) - edges[0].at(course.start_px);
+    let allowed = EDGE_ANGLE * (course.end_px - course.start_px) / width.max(1.0);
+    drift.abs() < allowed && edges[0].step * edges[1].step < 0.0
+}
+
 /// Perspective along the line from the strip's converging long edges; second: true where it could not be seen.
 fn perspective(outline: &Outline, course: &Course, is_scan: bool) -> (Perspective, bool) {
     let between_px = [course.start_px, course.end_px];
@@ -204,6 +224,7 @@ fn perspective(outline: &Outline, course: &Course, is_scan: bool) -> (Perspectiv
         (outline.width_at(course.start_px), outline.width_at(course.end_px), outline.long)
         && start > 0.0
         && end > 0.0
+        && edges_belong(course, &[a, b])
     {
         let measured = a.u_px.hypot(b.u_px) / start.min(end);
         let ln_k = (start / end).ln();

@@ -26,6 +26,28 @@ pub struct Tick {
     pub score: f64,
 }
 
+/// The part of a stretch of rows that stands out by half the stretch's own typical depth.
+fn own_ends(stretch: (usize, usize), depth: impl Fn(usize) -> f32) -> (usize, usize) {
+    let mut depths: Vec<f32> = (stretch.0..=stretch.1).map(&depth).collect();
+    let upper_quarter = depths.len() - 1 - depths.len() / 4;
+    let typical = *depths.select_nth_unstable_by(upper_quarter, f32::total_cmp).1;
+    let [mut sum, mut best] = [0f32; 2];
+    let mut start = stretch.0;
+    let mut ends = stretch;
+    for j in stretch.0..=stretch.1 {
+        if sum <= 0.0 {
+            sum = 0.0;
+            start = j;
+        }
+        sum += depth(j) - 0.5 * typical;
+        if sum > best {
+            best = sum;
+            ends = (start, j);
+        }
+    }
+    ends
+}
+
 /// Finds strokes on one side of the course between `nearest_px` and `farthest_px` from it.
 pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64, farthest_px: f64) -> Vec<Tick> {
     let factor = coarse.factor;
@@ -102,6 +124,15 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
                 }
             }
             if f64::from(best_sum) > best.map_or(0.0, |b| b.score) && stretch.1 - stretch.0 >= 4 {
+                // A strong stroke would run on into texture at the least threshold: its ends are judged by itself.
+                let stretch = own_ends(stretch, |j| {
+                    let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
+                    if column >= 0.0 && (column as usize) < columns {
+                        depth[j * columns + column as usize]
+                    } else {
+                        0.0
+                    }
+                });
                 let middle = first + 0.5 * rows as f64;
                 let along = from + (i as f64 + 0.5) * factor - slant * middle * factor;
                 best = Some(Tick {

@@ -10,6 +10,8 @@ use super::solve::{Solution, minimise};
 
 /// Half-widths of the central differences, for `Caustic`'s parameters in order.
 const STEPS: [f64; 5] = [1e-4, 1e-5, 1e-5, 1e-5, 1e-5];
+/// Scatter of ln kerf taken for the plain fit that comes first.
+const ROUGH_SCATTER: f64 = 0.05;
 /// ln overdrive: lines that can be read have A of about 3 to 80 (mean ln 12).
 const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
 /// Half the log ratio of the two sides: 15 % between the sides is ordinary, twice that is not.
@@ -38,6 +40,25 @@ pub struct CausticFit {
 pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
     let [low, high] = data.range();
     let mut scatter = start_scatter;
+    // Correlated scatter makes the sum of squares hilly far from the solution: a plain fit finds the valley first.
+    let rough = |p: &[f64]| {
+        let caustic = Caustic::from_slice(p);
+        let mut r: Vec<f64> = data
+            .position
+            .iter()
+            .zip(&data.ln_kerf)
+            .map(|(s, y)| soft((y - caustic.ln_kerf(*s)) / ROUGH_SCATTER))
+            .collect();
+        r.push((p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1);
+        r.push((p[4] - ASYMMETRY.0) / ASYMMETRY.1);
+        r
+    };
+    let begin = starts(bracket, high - low)
+        .iter()
+        .map(|start| minimise(&rough, start, &STEPS))
+        .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
+        .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?
+        .parameters;
     let mut best: Option<(Solution, Whitener)> = None;
     for round in 0..=learned {
         let whitener = Whitener::new(&data.position, &data.own, &scatter);
@@ -48,15 +69,11 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usiz
             r.push((p[4] - ASYMMETRY.0) / ASYMMETRY.1);
             r
         };
-        let starts: Vec<Vec<f64>> = match &best {
-            Some((solution, _)) => vec![solution.parameters.clone()],
-            None => starts(bracket, high - low),
-        };
-        let solution = starts
-            .iter()
-            .map(|start| minimise(&residuals, start, &STEPS))
-            .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
-            .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?;
+        let start = best.as_ref().map_or(&begin, |(solution, _)| &solution.parameters);
+        let solution = minimise(&residuals, start, &STEPS);
+        if solution.parameters.iter().any(|p| !p.is_finite()) {
+            return None;
+        }
         if round < learned {
             let caustic = Caustic::from_slice(&solution.parameters);
             let left: Vec<f64> =
@@ -85,11 +102,17 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usiz
     })
 }
 
+/// Large residuals hardly grow (Cauchy's loss): stretches that are not the line must not lead the first fit.
+fn soft(r: f64) -> f64 {
+    const CORE: f64 = 3.0;
+    CORE * (r / CORE).powi(2).ln_1p().sqrt() * r.signum()
+}
+
 fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
     let mut starts = Vec::new();
-    for ln_overdrive in [1.6, 2.7, 3.8] {
+    for ln_overdrive in [1.6f64, 2.7, 3.8] {
         for share in [0.03, 0.08] {
-            let ln_width = bracket.ln_kerf - 0.5 * (2.0 * ln_overdrive as f64).ln();
+            let ln_width = bracket.ln_kerf - 0.5 * (2.0 * ln_overdrive).ln();
             starts.push(vec![bracket.position, ln_width, ln_overdrive, (share * length).ln(), 0.0]);
         }
     }

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use super::bracket::{NoBracket, bracket};
+use super::bracket::{Bracket, NoBracket, bracket};
 use super::caustic::{self, CausticFit};
 use super::curve::Caustic;
 use super::data::Data;
@@ -23,6 +23,17 @@ const OUTLIER: f64 = 5.0;
 const PARABOLA_GROWTH: f64 = 1.35;
 /// A line that has risen less than this on a side does not show its waist.
 const LEAST_FITTED_RISE: f64 = 1.10;
+
+/// Share of the line's usual contrast below which a place is more likely grain beyond its ends.
+const FAINT_SHARE: f64 = 0.45;
+/// Distance from the curve, in robust standard deviations, and least distance in ln kerf, of a stray.
+const STRAY: f64 = 4.0;
+const LEAST_STRAY: f64 = 0.12;
+/// Share of the usable stations that must agree with one curve.
+const LEAST_AGREEING: f64 = 0.6;
+
+/// Standard uncertainty over the caustic's length beyond which no place is given.
+const MOST_UNSURE: f64 = 0.16;
 
 /// The waist and the fits behind it.
 #[derive(Debug, Clone)]
@@ -110,6 +121,12 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
         Err(NoBracket::Fades) => return (Vec::new(), Err(NoWaist::Fades)),
     };
     let start = Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 };
+    leave_out_strays(stations, &data, &bracket, start);
+    let total = data.len();
+    let data = self::data(stations);
+    if (data.len() as f64) < LEAST_AGREEING * total as f64 || data.len() < LEAST_STATIONS {
+        return (Vec::new(), Err(NoWaist::Erratic { wander: 1.0 - data.len() as f64 / total as f64 }));
+    }
     let Some(whole) = caustic::fit(&data, &bracket, start, 2) else {
         return (Vec::new(), Err(NoWaist::Flat { ratio: bracket.rises[0].min(bracket.rises[1]).exp() }));
     };
@@ -185,8 +202,11 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
         };
         return (fits, Err(why));
     }
-    if least < 2.5 * whole.scatter.grain {
-        return (fits, Err(NoWaist::Erratic { wander: whole.scatter.grain }));
+    // Surer than this of its place, or the curve is not that of one line through its focus.
+    let length = (whole.caustic.ln_length).exp();
+    let wander = 1.4826 * median(whole.residuals.iter().map(|r| r.abs()).collect());
+    if least < 2.5 * wander || combined.standard_uncertainty > MOST_UNSURE * length {
+        return (fits, Err(NoWaist::Erratic { wander }));
     }
     let slack = match (
         whole.caustic.position_at_growth(-1.0, growth_fraction),
@@ -249,8 +269,37 @@ pub fn data(stations: &[Station]) -> Data {
     Data { position: column(0), ln_kerf: column(1), own: column(2), contrast: column(3) }
 }
 
+/// Leaves out stretches that do not belong to the line's curve: grain beyond its ends, a knot, a joint it crosses.
+fn leave_out_strays(stations: &mut [Station], data: &Data, bracket: &Bracket, scatter: Scatter) {
+    let mut kept = data.clone();
+    let mut curve = None;
+    for _ in 0..3 {
+        let Some(fit) = caustic::fit(&kept, bracket, scatter, 0) else { return };
+        let apart = |i: usize| (data.ln_kerf[i] - fit.caustic.ln_kerf(data.position[i])).abs();
+        let limit = (STRAY * 1.4826 * median(fit.residuals.iter().map(|r| r.abs()).collect())).max(LEAST_STRAY);
+        kept = data.filtered(|i| apart(i) <= limit);
+        if kept.len() < LEAST_STATIONS {
+            return;
+        }
+        curve = Some((fit.caustic, limit));
+    }
+    let Some((caustic, limit)) = curve else { return };
+    for station in stations.iter_mut().filter(|s| s.used) {
+        let (Some(position), Some(kerf)) = (station.position_mm, station.kerf_mm) else { continue };
+        if (kerf.max(1e-6).ln() - caustic.ln_kerf(position)).abs() > limit {
+            station.used = false;
+            station.left_out = Some(LeftOut::Outlier);
+        }
+    }
+}
+
 /// Leaves out kerfs that do not agree with their neighbours.
 fn mark_outliers(stations: &mut [Station]) {
+    let usual = median(stations.iter().filter(|s| s.used).map(|s| s.contrast).collect());
+    for station in stations.iter_mut().filter(|s| s.used && s.contrast < FAINT_SHARE * usual) {
+        station.used = false;
+        station.left_out = Some(LeftOut::Faint);
+    }
     let used: Vec<usize> = (0..stations.len()).filter(|i| stations[*i].used).collect();
     if used.len() < LEAST_STATIONS {
         return;

@@ -150,19 +150,23 @@ pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
 
 /// Follows the line between two places of the full picture given by hand, dark or light as it shows.
 pub fn follow_between(coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Option<Trace> {
+    let mut trace = follow_through(coarse, line_px)?;
+    trace.crop(line_px);
+    Some(trace)
+}
+
+/// Follows the line that passes two places of the full picture, as far as it goes.
+pub fn follow_through(coarse: &Coarse, places_px: [[f64; 2]; 2]) -> Option<Trace> {
     let [a, b] =
-        line_px.map(|p| [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]);
+        places_px.map(|p| [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]);
     let [dx, dy] = [b[0] - a[0], b[1] - a[1]];
-    let length = dx.hypot(dy);
-    if length < 12.0 {
+    if dx.hypot(dy) < 12.0 {
         return None;
     }
     let theta = (-dx).atan2(dy);
     let rho_px = a[0] * theta.cos() + a[1] * theta.sin();
     let both = [true, false].map(|is_dark| follow(coarse, &Run { theta, rho_px, is_dark, votes: 0.0 }));
-    let mut trace = both.into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))?;
-    trace.crop(line_px);
-    Some(trace)
+    both.into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))
 }
 
 /// Samples the straightened band along the part of the axis that lies in the picture.

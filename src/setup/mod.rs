@@ -209,6 +209,16 @@ pub enum Datum {
     },
 }
 
+impl Datum {
+    /// The two places of the picture that lie on the line, where the datum is two points.
+    pub const fn places_on_the_line(&self) -> Option<[[f64; 2]; 2]> {
+        match self {
+            Self::Points { points_px, .. } => Some(*points_px),
+            _ => None,
+        }
+    }
+}
+
 /// A side of the upright picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[allow(missing_docs)]

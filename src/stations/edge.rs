@@ -147,11 +147,11 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
         for _ in 0..25 {
             let mut normal = Matrix::zeros();
             let mut gradient = Vector::zeros();
-            for i in 0..bins {
+            for (i, weight) in weights.iter().enumerate() {
                 let (value, row) = model(&p, profile.across_px[i]);
                 let r = profile.light[i] - value;
-                normal += row * row.transpose() * weights[i];
-                gradient += row * (weights[i] * r);
+                normal += row * row.transpose() * *weight;
+                gradient += row * (weight * r);
             }
             let mut add = |k: usize, target: f64, sd: f64| {
                 let w = (scale / sd).powi(2);
@@ -213,9 +213,9 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
         }
         covariance = normal.try_inverse()? * (scale * scale);
         if round < 2 {
-            for i in 0..bins {
-                let u = residuals[i] / (4.7 * scale);
-                weights[i] = base[i] * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            for ((weight, base), residual) in weights.iter_mut().zip(&base).zip(&residuals) {
+                let u = residual / (4.7 * scale);
+                *weight = base * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
             }
         }
     }

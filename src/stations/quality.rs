@@ -13,9 +13,8 @@ const PERIODIC: f64 = 13.0;
 
 /// Leaves out the stations at and beyond the visible ends.
 pub fn leave_out_ends(stations: &mut [Station], extent_px: [f64; 2]) {
-    for index in 0..2 {
-        let outward = if index == 1 { 1.0 } else { -1.0 };
-        let inside = |s: &Station| outward * (extent_px[index] - s.along_px);
+    for (outward, end_px) in [-1.0, 1.0].into_iter().zip(extent_px) {
+        let inside = |s: &Station| outward * (end_px - s.along_px);
         let mut near: Vec<(f64, f64)> =
             stations.iter().filter(|s| s.used && inside(s) > 0.0).map(|s| (inside(s), s.kerf_px)).collect();
         near.sort_by(|a, b| a.0.total_cmp(&b.0));
