@@ -60,7 +60,7 @@ impl Caustic {
             return None;
         }
         let [mut low, mut high] = [0.0, turn];
-        for _ in 0..60 {
+        for _ in 0..120 {
             let middle = 0.5 * (low + high);
             if self.ln_kerf(self.position + side * middle) < target { low = middle } else { high = middle }
         }
