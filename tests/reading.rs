@@ -1,5 +1,7 @@
 //! The shipped pictures through the real binary: which answer comes out, and which picture gets none.
 
+#![allow(clippy::unwrap_used, clippy::missing_panics_doc)]
+
 use assert_cmd::Command;
 use serde_json::Value;
 

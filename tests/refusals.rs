@@ -1,5 +1,7 @@
 //! Rendered pictures that hold no answer: none of them may get a number.
 
+#![allow(clippy::unwrap_used, clippy::missing_panics_doc)]
+
 use narrows::reading::{ReadOptions, read};
 use narrows::refusal::RefusalCode;
 use narrows::synth::Scene;
