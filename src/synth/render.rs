@@ -202,16 +202,17 @@ enum Ground {
 
 impl Ground {
     fn new(background: Background, seed: u64) -> Self {
-        let plain = |reflectance: f32, cell_mm: f64, depth: f32| {
+        let reflectance = background.reflectance();
+        let plain = |cell_mm: f64, depth: f32| {
             let tile = Tile::from_fn(256, 256, [cell_mm; 2], |u, v| {
                 (mix(seed ^ 0x77 ^ (u as u64) << 20 ^ v as u64) >> 40) as f32 / 8_388_608.0 - 1.0
             });
             Self::Plain { reflectance, tile, depth }
         };
         match background {
-            Background::White => plain(0.86, 4.0, 0.01),
-            Background::Black => plain(0.014, 0.3, 0.2),
-            Background::Grey => plain(0.20, 0.5, 0.08),
+            Background::White => plain(4.0, 0.01),
+            Background::Black => plain(0.3, 0.2),
+            Background::Grey => plain(0.5, 0.08),
             Background::Bench(material) => Self::Bench(Box::new(Surface::new(material, None, 31.0, seed ^ 0x99))),
         }
     }
