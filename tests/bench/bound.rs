@@ -21,7 +21,7 @@ pub fn print() -> Result<(), Box<dyn std::error::Error>> {
     println!(
         "\nscatter of the kerf over {BLOCK_PX} px of clean line against the Cramér–Rao bound (blur known to the bound only; not judged)"
     );
-    for (noise, blur_px) in [(0.01, 1.0), (0.03, 1.0), (0.01, 1.4)] {
+    for (noise, blur_px) in [(0.01, 1.0), (0.03, 1.0), (0.01, 0.7)] {
         match scatter(noise, blur_px)? {
             Some([scatter, bound, bias]) => println!(
                 "  noise {noise}, blur {blur_px} px: scatter {scatter:.4} px, bound {bound:.4} px, {:.2}×; mean {bias:+.4} px off",
@@ -83,7 +83,7 @@ fn scatter(noise: f64, blur_px: f64) -> Result<Option<[f64; 3]>, Box<dyn std::er
     let mut blocks: std::collections::BTreeMap<i64, Vec<f64>> = std::collections::BTreeMap::new();
     for ((station, place), truth) in used.iter().zip(&places).zip(truths) {
         // Kerfs of a few pixels are not two far-apart edges, to which the bound belongs.
-        if truth * px_per_mm > 6.0 * (blur_px * blur_px + 1.0 / 12.0).sqrt() {
+        if truth * px_per_mm > 8.0 * (blur_px * blur_px + 1.0 / 12.0).sqrt() {
             blocks.entry((place / BLOCK_PX).floor() as i64).or_default().push(station.kerf_px - truth * px_per_mm);
         }
     }
