@@ -22,7 +22,7 @@ pub(super) struct Plate {
 
 /// Finest distance between two samples of a pixel that the line touches, mm. Pixels are area-averaged there, so that edges
 /// are true to a small part of a pixel.
-const SAMPLE_MM: f64 = 0.010;
+const SAMPLE_MM: f64 = 0.007;
 
 /// Renders the light that reaches the sensor, blur and noise not yet applied.
 pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) -> Plate {
@@ -97,11 +97,12 @@ pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) 
 fn coverage(stroke: &Stroke, projection: &Projection, x: f64, y: f64, pixel_mm: f64) -> [f32; 2] {
     let count = (pixel_mm / SAMPLE_MM).ceil().clamp(3.0, 12.0) as usize;
     let step = 1.0 / count as f64;
+    let least_softness_mm = (0.75 * step * pixel_mm) as f32;
     let mut sum = [0.0; 2];
     for row in 0..count {
         for column in 0..count {
             let [s, across] = projection.to_surface(x + (column as f64 + 0.5) * step, y + (row as f64 + 0.5) * step);
-            let [core, slot] = stroke.core_at(s, across);
+            let [core, slot] = stroke.core_at(s, across, least_softness_mm);
             sum[0] += core;
             sum[1] += slot;
         }
