@@ -144,19 +144,7 @@ fn draw_once(stratum: Stratum, seed: u64, attempt: u64) -> Scene {
         _ => [start_mm - dice.between(3.0, 18.0), stop_mm + dice.between(3.0, 18.0)],
     };
     let shift = if stratum.datum == DatumKind::Marks { dice.normal(0.6) } else { dice.normal(1.5) };
-    let background = if is_photo {
-        dice.pick(&[
-            Background::White,
-            Background::Black,
-            Background::Grey,
-            Background::Grey,
-            Background::Bench(Material::BirchPly),
-            Background::Bench(Material::Walnut),
-            Background::Bench(Material::OakPlanks),
-        ])
-    } else {
-        dice.pick(&[Background::White, Background::White, Background::Black])
-    };
+    let (background, shadow_depth) = background(dice, material, is_photo);
     let strip = StripScene {
         material,
         picture: None,
@@ -166,7 +154,7 @@ fn draw_once(stratum: Stratum, seed: u64, attempt: u64) -> Scene {
         sides_mm: [-half_width + shift, half_width + shift],
         background,
         shadow_mm: dice.sign() * dice.between(0.4, 4.0),
-        shadow_depth: dice.between(0.1, 0.6),
+        shadow_depth,
     };
     let line = LineScene {
         kind: LineKind::Burned,
@@ -227,6 +215,32 @@ fn draw_once(stratum: Stratum, seed: u64, attempt: u64) -> Scene {
     }
     clutter(dice, &mut scene, is_photo);
     scene
+}
+
+/// What lies behind a strip, and the depth of the shadow on it, such that neither has the strip's own tone: a person who is
+/// told to show the strip's edges would not lay it on the like of itself.
+fn background(dice: &mut Dice, material: Material, is_photo: bool) -> (Background, f64) {
+    let choice: &[Background] = if is_photo {
+        &[
+            Background::White,
+            Background::Black,
+            Background::Grey,
+            Background::Grey,
+            Background::Bench(Material::BirchPly),
+            Background::Bench(Material::Walnut),
+            Background::Bench(Material::OakPlanks),
+        ]
+    } else {
+        &[Background::White, Background::White, Background::Black]
+    };
+    loop {
+        let background = dice.pick(choice);
+        let shadow_depth = dice.between(0.05, 0.6);
+        let tone = f64::from(background.reflectance() / material.reflectance());
+        if tone.ln().abs() > 0.17 && (tone * (1.0 - shadow_depth)).ln().abs() > 0.17 {
+            return (background, shadow_depth);
+        }
+    }
 }
 
 /// A row of marks; the travel becomes a whole number of pitches.

@@ -22,7 +22,7 @@ pub(super) struct Plate {
 
 /// Finest distance between two samples of a pixel that the line touches, mm. Pixels are area-averaged there, so that edges
 /// are true to a small part of a pixel.
-const SAMPLE_MM: f64 = 0.010;
+const SAMPLE_MM: f64 = 0.007;
 
 /// Renders the light that reaches the sensor, blur and noise not yet applied.
 pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) -> Plate {
@@ -97,11 +97,12 @@ pub(super) fn expose(scene: &Scene, physics: &Physics, projection: &Projection) 
 fn coverage(stroke: &Stroke, projection: &Projection, x: f64, y: f64, pixel_mm: f64) -> [f32; 2] {
     let count = (pixel_mm / SAMPLE_MM).ceil().clamp(3.0, 12.0) as usize;
     let step = 1.0 / count as f64;
+    let least_softness_mm = (0.75 * step * pixel_mm) as f32;
     let mut sum = [0.0; 2];
     for row in 0..count {
         for column in 0..count {
             let [s, across] = projection.to_surface(x + (column as f64 + 0.5) * step, y + (row as f64 + 0.5) * step);
-            let [core, slot] = stroke.core_at(s, across);
+            let [core, slot] = stroke.core_at(s, across, least_softness_mm);
             sum[0] += core;
             sum[1] += slot;
         }
@@ -202,16 +203,17 @@ enum Ground {
 
 impl Ground {
     fn new(background: Background, seed: u64) -> Self {
-        let plain = |reflectance: f32, cell_mm: f64, depth: f32| {
+        let reflectance = background.reflectance();
+        let plain = |cell_mm: f64, depth: f32| {
             let tile = Tile::from_fn(256, 256, [cell_mm; 2], |u, v| {
                 (mix(seed ^ 0x77 ^ (u as u64) << 20 ^ v as u64) >> 40) as f32 / 8_388_608.0 - 1.0
             });
             Self::Plain { reflectance, tile, depth }
         };
         match background {
-            Background::White => plain(0.86, 4.0, 0.01),
-            Background::Black => plain(0.014, 0.3, 0.2),
-            Background::Grey => plain(0.20, 0.5, 0.08),
+            Background::White => plain(4.0, 0.01),
+            Background::Black => plain(0.3, 0.2),
+            Background::Grey => plain(0.5, 0.08),
             Background::Bench(material) => Self::Bench(Box::new(Surface::new(material, None, 31.0, seed ^ 0x99))),
         }
     }

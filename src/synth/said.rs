@@ -100,10 +100,15 @@ impl Said {
                 Place::BlockUnknownTip,
             ]),
         };
-        let measures_middle = dice.chance(0.25);
-        let (gauge, gauge_u) = dice.pick(&[("caliper", 0.1), ("rule", 0.3), ("blocks", 0.05)]);
-        let height_u_given = dice.chance(0.3).then(|| dice.pick(&[0.05, 0.1, 0.2]));
-        let gap_u_given = dice.chance(0.3).then(|| dice.pick(&[0.05, 0.1, 0.2]));
+        // Whoever builds a ramp of a millimetre or two does not measure it with a rule.
+        let is_tiny = scene.ramp.rise_mm() < 6.0;
+        let measures_middle = dice.chance(0.25) && !is_tiny;
+        let (gauge, gauge_u) = match dice.pick(&[("caliper", 0.1), ("rule", 0.3), ("blocks", 0.05)]) {
+            _ if is_tiny => ("blocks", 0.05),
+            picked => picked,
+        };
+        let height_u_given = dice.chance(0.3).then(|| dice.pick(&[0.05, 0.1, 0.2])).filter(|_| !is_tiny);
+        let gap_u_given = dice.chance(0.3).then(|| dice.pick(&[0.05, 0.1, 0.2])).filter(|_| !is_tiny);
         let incline_u = dice.pick(&[0.05, 0.1]);
         let ramp = &scene.ramp;
         let [height_u, gap_u] = [height_u_given, gap_u_given].map(|given| given.unwrap_or(gauge_u));

@@ -191,6 +191,18 @@ pub enum Background {
     Bench(Material),
 }
 
+impl Background {
+    /// Mean reflectance in linear light.
+    pub fn reflectance(self) -> f32 {
+        match self {
+            Self::White => 0.86,
+            Self::Black => 0.014,
+            Self::Grey => 0.20,
+            Self::Bench(material) => material.reflectance(),
+        }
+    }
+}
+
 /// What ties the picture to the ramp; see the setup file's `datum`.
 #[derive(Debug, Clone, PartialEq)]
 pub enum DatumScene {

@@ -107,8 +107,9 @@ impl Stroke {
         })
     }
 
-    /// Share of core at a place, and share of slot.
-    pub(super) fn core_at(&self, s: f64, y: f64) -> [f32; 2] {
+    /// Share of core at a place, and share of slot. The edge is taken to be at least `least_softness_mm` soft to either side:
+    /// samples that far apart then add up to the area without steps.
+    pub(super) fn core_at(&self, s: f64, y: f64, least_softness_mm: f32) -> [f32; 2] {
         let [along, across] = self.local(s, y);
         let sample = self.sample(along);
         if sample.left <= sample.right || sample.depth <= 0.0 {
@@ -116,7 +117,7 @@ impl Stroke {
         }
         let across = across as f32;
         let outside = (across - sample.left).max(sample.right - across) * sample.tilt;
-        let cover = (0.5 - 0.5 * outside / self.look.softness_mm).clamp(0.0, 1.0);
+        let cover = (0.5 - 0.5 * outside / self.look.softness_mm.max(least_softness_mm)).clamp(0.0, 1.0);
         let centre = 0.5 * (sample.left + sample.right);
         let slot = f32::from(sample.slot > 0.0 && (across - centre).abs() < sample.slot);
         [cover * cover * (3.0 - 2.0 * cover) * sample.depth, slot]

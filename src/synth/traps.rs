@@ -78,7 +78,9 @@ impl Scene {
         let mut dice = Dice::new(seed, 61);
         let dice = &mut dice;
         let capture = if dice.chance(0.6) { CaptureKind::Scan } else { CaptureKind::Photo };
-        let datum = dice.pick(&[DatumKind::Ends, DatumKind::Strip, DatumKind::Points, DatumKind::Marks]);
+        // Given points leave the line itself to be judged; with other datums many a trap fails for want of a tie first.
+        let datum =
+            dice.pick(&[DatumKind::Ends, DatumKind::Strip, DatumKind::Points, DatumKind::Points, DatumKind::Marks]);
         let stratum = match trap {
             Trap::FadedEnds => Stratum { capture, datum: DatumKind::Ends },
             Trap::LeavesPicture => Stratum { capture: CaptureKind::Photo, datum: DatumKind::Ends },

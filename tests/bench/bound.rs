@@ -21,7 +21,7 @@ pub fn print() -> Result<(), Box<dyn std::error::Error>> {
     println!(
         "\nscatter of the kerf over {BLOCK_PX} px of clean line against the Cramér–Rao bound (blur known to the bound only; not judged)"
     );
-    for (noise, blur_px) in [(0.01, 1.0), (0.03, 1.0), (0.01, 2.0)] {
+    for (noise, blur_px) in [(0.01, 1.0), (0.03, 1.0), (0.01, 0.7)] {
         match scatter(noise, blur_px)? {
             Some([scatter, bound, bias]) => println!(
                 "  noise {noise}, blur {blur_px} px: scatter {scatter:.4} px, bound {bound:.4} px, {:.2}×; mean {bias:+.4} px off",

@@ -161,6 +161,9 @@ fn answered(judge: &mut Judge, strips: &[Trial]) {
 }
 
 fn strata(strips: &[Trial]) {
+    if strips.is_empty() {
+        return;
+    }
     println!(
         "\n{:<14}{:>8}{:>12}{:>10}{:>10}{:>24}{:>10}{:>9}{:>9}",
         "by stratum", "strips", "answerable", "answered", "others", "error 50/90/100 %", "u 50 %", "inside", "wrong"
