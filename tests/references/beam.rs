@@ -49,15 +49,8 @@ fn beam_identified_by_two_widths() {
 /// is 2·w0²·ln(F/F_th). Table computed here for w0 = 40 and F_th = 0.35.
 #[test]
 fn squared_diameters_against_fluence() {
-    let table = [
-        (0.4, 427.30),
-        (0.5, 1141.36),
-        (0.7, 2218.07),
-        (1.0, 3359.43),
-        (1.5, 4656.92),
-        (2.5, 6291.56),
-        (4.0, 7795.57),
-    ];
+    let table =
+        [(0.4, 427.30), (0.5, 1141.36), (0.7, 2218.07), (1.0, 3359.43), (1.5, 4656.92), (2.5, 6291.56), (4.0, 7795.57)];
     for (fluence, squared) in table {
         let mark = caustic(0.0, 40.0_f64.ln(), (fluence / 0.35_f64).ln(), 0.0);
         assert_close(&format!("fluence {fluence}"), mark.narrowest().powi(2), squared, 1.5e-5);
@@ -140,9 +133,7 @@ fn exact_caustic_gives_back_its_waist() {
     let fit = quadratic(&squared(&diameters), |_| 1.0, 1.0);
     assert!((fit.position - 7.0).abs() < 1e-9, "{}", fit.position);
     let [a, b, c] = about_zero(&fit);
-    for (name, value, expected) in
-        [("a", a, 0.417_098_462_0), ("b", b, -0.107_742_417_7), ("c", c, 0.007_695_887_0)]
-    {
+    for (name, value, expected) in [("a", a, 0.417_098_462_0), ("b", b, -0.107_742_417_7), ("c", c, 0.007_695_887_0)] {
         assert_close(name, value, expected, 1e-5);
     }
     let [diameter, range, quality] = waist([a, b, c], WAVELENGTH_MM);
