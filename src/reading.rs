@@ -295,7 +295,7 @@ fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Readin
     reading.course = Some(course.clone());
     let quality = quality::quality(&course, &reading.stations, measured.blur_px);
     reading.line = Some(quality.clone());
-    let breaks = breaks::find(photo, &course, &guide);
+    let breaks = breaks::find(photo, &course, &guide, &reading.stations);
     if breaks.is_broken() {
         return Err(advice::no_course(NoCourse::Broken(breaks)));
     }

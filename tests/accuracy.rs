@@ -73,5 +73,5 @@ fn photo_with_points() {
 
 #[test]
 fn photo_with_marks() {
-    check(CaptureKind::Photo, DatumKind::Marks, 1);
+    check(CaptureKind::Photo, DatumKind::Marks, 2);
 }

@@ -2,10 +2,12 @@
 
 use rayon::prelude::*;
 
-use super::ends::strength;
+use super::ends::{Crossing, cross};
 use crate::locate::Course;
 use crate::locate::refine::{WidthGuide, median_filter};
+use crate::locate::trace::median;
 use crate::photo::Photo;
+use crate::stations::Station;
 
 /// How the stroke's strength holds along the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -27,23 +29,38 @@ impl Breaks {
     }
 }
 
-/// Looks along the middle of the line between its visible ends.
-pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide) -> Breaks {
-    let length = course.end_px - course.start_px;
+/// The part of the course where the line stands clear of the strip: its ends may fade into grain, which is no break.
+fn clear_stretch(course: &Course, stations: &[Station]) -> [f64; 2] {
+    let usual = median(stations.iter().filter(|s| s.used).map(|s| s.contrast).collect());
+    let clear: Vec<f64> = stations.iter().filter(|s| s.used && s.contrast > 0.6 * usual).map(|s| s.along_px).collect();
+    if clear.len() < 20 {
+        return [course.start_px, course.end_px];
+    }
+    // A few stray grain lines beyond a faded end must not stretch it.
+    [clear[clear.len() / 25], clear[clear.len() - 1 - clear.len() / 25]]
+}
+
+/// Looks along the middle of the line where it stands clear.
+pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station]) -> Breaks {
+    let [from, to] = clear_stretch(course, stations);
+    let length = to - from;
     let step = (length / 4000.0).max(1.0);
     let count = (length / step) as usize;
-    let margin = count / 40;
-    let strengths: Vec<f64> = (margin..count.saturating_sub(margin))
+    let crossings: Vec<Crossing> = (0..count)
         .into_par_iter()
         .filter_map(|i| {
-            let along = course.start_px + (i as f64 + 0.5) * step;
+            let along = from + (i as f64 + 0.5) * step;
             let width = guide.at(along);
-            strength(photo, course, along, 0.8 * width, width)
+            cross(photo, course, along, 0.8 * width, width)
         })
         .collect();
-    if strengths.len() < 20 {
+    if crossings.len() < 20 {
         return Breaks { gap_share: 0.0, gaps: 0, longest_share: 0.0, reversed_share: 0.0 };
     }
+    let strengths: Vec<f64> = crossings.iter().map(|c| c.strength(course.is_dark)).collect();
+    // Where it is burnt through, what shows is lighter than the strip itself; beside a dark streak the line is not.
+    let strip = median(crossings.iter().map(|c| c.background).collect());
+    let beyond = |c: &Crossing| if course.is_dark { c.core > 1.1 * strip } else { c.core < 0.9 * strip };
     let n = strengths.len();
     // Typical strength round about, from every eighth place: a long line's median filter would cost too much.
     let sparse: Vec<f64> = strengths.iter().step_by(8).copied().collect();
@@ -59,7 +76,7 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide) -> Breaks {
         } else {
             run = 0;
         }
-        reversed += usize::from(*value < -0.25);
+        reversed += usize::from(*value < -0.25 && beyond(&crossings[i]));
     }
     let share = |k: usize| k as f64 / n as f64;
     Breaks { gap_share: share(gap), gaps, longest_share: share(longest), reversed_share: share(reversed) }

@@ -34,8 +34,25 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
     [false, true].map(|is_end| one_end(photo, course, guide, stations, is_end))
 }
 
-/// Contrast of the middle of the line against both sides at one place: 1 for black on white, 0 for nothing.
-pub(super) fn strength(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_px: f64) -> Option<f64> {
+/// Light at one place of the line.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Crossing {
+    /// Of the line's middle, 0 to 1.
+    pub(super) core: f64,
+    /// Of both sides, mean.
+    pub(super) background: f64,
+}
+
+impl Crossing {
+    /// Contrast of the middle against both sides: 1 for black on white, 0 for nothing, negative for the other sign.
+    pub(super) fn strength(&self, is_dark: bool) -> f64 {
+        let sign = if is_dark { 1.0 } else { -1.0 };
+        sign * (self.background - self.core) / self.background.max(self.core).max(1e-4)
+    }
+}
+
+/// Looks across the line at one place; `None` where that lies outside the picture.
+pub(super) fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_px: f64) -> Option<Crossing> {
     let reach = 1.1 * width_px + 6.0;
     let profile = gather(photo, course, along_px, 0.75, reach);
     if profile.inside < 0.6 {
@@ -45,8 +62,7 @@ pub(super) fn strength(photo: &Photo, course: &Course, along_px: f64, kerf_px: f
     let from = 0.6 * width_px + 2.0;
     let side = |a: f64, b: f64| profile.mean_between(a, b);
     let background = 0.5 * (side(-reach, -from)? + side(from, reach)?);
-    let sign = if course.is_dark { 1.0 } else { -1.0 };
-    Some(sign * (background - core) / background.max(core).max(1e-4))
+    Some(Crossing { core, background })
 }
 
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {
@@ -76,8 +92,8 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let mut leaves_picture = false;
     let mut along = rough - outward * inside_from;
     while outward * (along - rough) < limit {
-        match strength(photo, course, along, local.min(width), width) {
-            Some(value) => walk.push((along, value)),
+        match cross(photo, course, along, local.min(width), width) {
+            Some(light) => walk.push((along, light.strength(course.is_dark))),
             None => {
                 leaves_picture = true;
                 break;

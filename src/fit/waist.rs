@@ -24,6 +24,10 @@ const PARABOLA_GROWTH: f64 = 1.35;
 /// A line that has risen less than this on a side does not show its waist.
 const LEAST_FITTED_RISE: f64 = 1.10;
 
+/// Share of the difference between the fits that joins the standard uncertainty.
+const DIFFERENCE_SHARE: f64 = 0.3;
+/// Standard uncertainty over the caustic's length of what neither model describes.
+const MODEL_FLOOR: f64 = 0.025;
 /// Share of the line's usual contrast below which a place is more likely grain beyond its ends.
 const FAINT_SHARE: f64 = 0.45;
 /// Distance from the curve, in robust standard deviations, and least distance in ln kerf, of a stray.
@@ -236,18 +240,24 @@ fn turnover(caustic: &Caustic) -> [f64; 2] {
     [-1.0, 1.0].map(|side| caustic.position + side * reach * (caustic.ln_length + side * caustic.asymmetry).exp())
 }
 
-/// Weighted mean of both fits; they share their scatter, so the mean is no surer than the surer of both, and what they
-/// differ by beyond chance is added.
+/// Mean of both fits, weighed by their certainty.
+///
+/// They share their scatter, so the mean is no surer than the surer of both; a share of what they differ by is added,
+/// and a floor for what neither model describes. Weights go with the inverse root of the standard uncertainty, not with that of the
+/// variance: each fit's own uncertainty says nothing of its model's bias, and on rendered strips the nearly plain mean
+/// errs least. The share and the floor are calibrated there too (docs/uncertainty.md).
 fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Estimate, [f64; 2], f64) {
-    let caustic = Estimate::new(whole.caustic.position, whole.u_position);
-    let Some(parabola) = parabola else { return (caustic, [1.0, 0.0], 0.0) };
-    let [wc, wp] = [whole.u_position.powi(-2), parabola.u_position.powi(-2)];
+    let floor = MODEL_FLOOR * whole.caustic.ln_length.exp();
+    let Some(parabola) = parabola else {
+        return (Estimate::new(whole.caustic.position, whole.u_position.hypot(2.0 * floor)), [1.0, 0.0], 0.0);
+    };
+    let [wc, wp] = [whole.u_position.powf(-0.5), parabola.u_position.powf(-0.5)];
     let weights = [wc / (wc + wp), wp / (wc + wp)];
-    let value = weights[0] * caustic.value + weights[1] * parabola.position;
-    let difference = (caustic.value - parabola.position).abs();
+    let value = weights[0] * whole.caustic.position + weights[1] * parabola.position;
+    let difference = (whole.caustic.position - parabola.position).abs();
     let own = whole.u_position.min(parabola.u_position);
-    let u = (own.powi(2) + (0.5 * difference).powi(2)).sqrt();
-    (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position))
+    let u = own.hypot(DIFFERENCE_SHARE * difference).hypot(floor);
+    (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position).hypot(floor))
 }
 
 fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
