@@ -15,10 +15,15 @@ fn read(name: &str) -> (i32, Value) {
     (output.status.code().unwrap(), serde_json::from_str(line.trim()).unwrap())
 }
 
-/// True positions are the renderer's (fixtures/README.md): where the noise-free kerf is narrowest.
+/// Where each is truly finest, mm along the strip: printed by the example that renders them.
+const NORTH_SCAN: f64 = 41.33;
+const NORTH_PHOTO: f64 = 39.00;
+const SOUTH_SCAN: f64 = 59.92;
+
+/// True positions are the renderer's: where the noise-free kerf is narrowest.
 #[test]
 fn shipped_pictures_give_their_finest_place() {
-    for (name, truth) in [("north-scan", 69.638), ("south-marks", 36.144)] {
+    for (name, truth) in [("north-scan", NORTH_SCAN), ("north-photo", NORTH_PHOTO), ("south-scan", SOUTH_SCAN)] {
         let (status, json) = read(name);
         assert_eq!(status, 0, "{name}");
         assert_eq!(json["verdict"], "found", "{name}");
@@ -32,9 +37,10 @@ fn shipped_pictures_give_their_finest_place() {
 }
 
 #[test]
-fn a_picture_with_too_few_pixels_is_refused() {
-    let (status, json) = read("south-too-coarse");
+fn a_line_that_is_finest_beyond_its_end_is_refused_with_what_to_do() {
+    let (status, json) = read("south-off-the-end");
     assert_eq!(status, 1);
-    assert_eq!(json["refusal"]["code"], "unresolved");
+    assert_eq!(json["refusal"]["code"], "not_bracketed");
+    assert!(json["refusal"]["advice"].as_str().unwrap().starts_with("raise the head"), "{json}");
     assert!(json["focus"].is_null());
 }
