@@ -25,3 +25,5 @@ pub mod setup;
 pub mod stations;
 #[cfg(feature = "synth")]
 pub mod synth;
+#[cfg(feature = "web")]
+pub mod web;

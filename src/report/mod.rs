@@ -13,4 +13,4 @@ pub mod overlay;
 pub mod rounding;
 pub mod stations_csv;
 pub mod text;
-mod words;
+pub(crate) mod words;

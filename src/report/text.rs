@@ -1,5 +1,7 @@
 //! A reading told to the person at the bench: first what to do, alone; then the number; then what it rests on.
 
+use serde::Serialize;
+
 use super::rounding::{self, Rounded, Units, fixed, length, rough, round, stock};
 use super::{advice, words};
 use crate::cautions::Caution;
@@ -25,6 +27,11 @@ pub fn reading(reading: &Reading, setup: &Setup, name: &str) -> String {
 
 /// One picture's reading in the units of the reader's choice.
 pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) -> String {
+    rendered(&reading_blocks(units, reading, setup, name))
+}
+
+/// One picture's reading as blocks, for whoever sets them in a page of their own.
+pub fn reading_blocks(units: Units, reading: &Reading, setup: &Setup, name: &str) -> Vec<Block> {
     let mut page = Page::new();
     match &reading.outcome {
         Ok(focus) => {
@@ -52,7 +59,7 @@ pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) ->
         page.row(if index == 0 { "fits" } else { "" }, &tell_fit(units, fit));
     }
     tell_cautions(&mut page, &reading.cautions);
-    page.text
+    page.blocks
 }
 
 /// Several pictures combined, in millimetres, without the [`footer`]. `mode` is `strips` or `pictures`;
@@ -100,14 +107,14 @@ pub fn combined_in(
         }
     }
     tell_cautions(&mut page, cautions);
-    page.text
+    rendered(&page.blocks)
 }
 
 /// [`CAUTION_FOOTER`] as it stands at the end of a run's output: once, however many pictures were read.
 pub fn footer() -> String {
     let mut page = Page::new();
     page.paragraph("", "", CAUTION_FOOTER);
-    page.text
+    rendered(&page.blocks)
 }
 
 fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
@@ -270,41 +277,87 @@ fn percent(share: f64) -> String {
     tenths.strip_suffix(".0").unwrap_or(&tenths).to_owned()
 }
 
-/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits.
+/// A piece of a told reading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Block {
+    /// What to do: the one line to be seen from across the room.
+    Action {
+        /// The sentence.
+        text: String,
+    },
+    /// A heading over rows.
+    Heading {
+        /// The heading.
+        text: String,
+    },
+    /// A name and its value.
+    Row {
+        /// Empty where it goes on with the row before.
+        label: String,
+        /// The value.
+        value: String,
+    },
+    /// A paragraph.
+    Paragraph {
+        /// Stands before it, such as "do next: "; may be empty.
+        lead: &'static str,
+        /// Stands before its further lines.
+        #[serde(skip)]
+        hang: &'static str,
+        /// The sentences.
+        text: String,
+    },
+    /// Air.
+    Gap,
+}
+
+/// Blocks as lines that never run past [`COLUMNS`] while a word fits.
+fn rendered(blocks: &[Block]) -> String {
+    let mut page = Lines { text: String::new() };
+    for block in blocks {
+        match block {
+            Block::Action { text } => page.action(text),
+            Block::Heading { text } => {
+                page.gap();
+                page.text.push_str(text);
+                page.text.push('\n');
+            }
+            Block::Row { label, value } => {
+                let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
+                page.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
+            }
+            Block::Paragraph { lead, hang, text } => page.paragraph(lead, hang, text),
+            Block::Gap => page.gap(),
+        }
+    }
+    page.text
+}
+
+/// Blocks that are being told.
 struct Page {
-    text: String,
+    blocks: Vec<Block>,
 }
 
 impl Page {
     const fn new() -> Self {
-        Self { text: String::new() }
+        Self { blocks: Vec::new() }
     }
 
     fn gap(&mut self) {
-        if !self.text.is_empty() && !self.text.ends_with("\n\n") {
-            self.text.push('\n');
-        }
+        self.blocks.push(Block::Gap);
     }
 
-    /// The one line to be seen from across the room: alone, underlined, with air round it.
     fn action(&mut self, action: &str) {
-        let lines = wrap(&words::printable(action), COLUMNS - 2, COLUMNS - 2);
-        let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
-        for line in lines {
-            self.text.push_str(&format!("  {line}\n"));
-        }
-        self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
+        self.blocks.push(Block::Action { text: words::printable(action) });
     }
 
     fn heading(&mut self, heading: &str) {
-        self.gap();
-        self.text.push_str(heading);
-        self.text.push('\n');
+        self.blocks.push(Block::Heading { text: heading.to_owned() });
     }
 
     fn row(&mut self, label: &str, value: &str) {
-        let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
-        self.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
+        self.blocks.push(Block::Row { label: label.to_owned(), value: words::printable(value) });
     }
 
     fn row_if(&mut self, label: &str, value: &str) {
@@ -313,9 +366,36 @@ impl Page {
         }
     }
 
+    fn paragraph(&mut self, lead: &'static str, hang: &'static str, text: &str) {
+        self.blocks.push(Block::Paragraph { lead, hang, text: words::printable(text) });
+    }
+}
+
+/// Text that grows line by line.
+struct Lines {
+    text: String,
+}
+
+impl Lines {
+    fn gap(&mut self) {
+        if !self.text.is_empty() && !self.text.ends_with("\n\n") {
+            self.text.push('\n');
+        }
+    }
+
+    /// Alone, underlined, with air round it.
+    fn action(&mut self, action: &str) {
+        let lines = wrap(action, COLUMNS - 2, COLUMNS - 2);
+        let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
+        for line in lines {
+            self.text.push_str(&format!("  {line}\n"));
+        }
+        self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
+    }
+
     fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
         let width = |lead: &str| COLUMNS - lead.chars().count();
-        for (index, line) in wrap(&words::printable(text), width(first), width(rest)).iter().enumerate() {
+        for (index, line) in wrap(text, width(first), width(rest)).iter().enumerate() {
             let lead = if index == 0 { first } else { rest };
             self.text.push_str(format!("{lead}{line}").trim_end());
             self.text.push('\n');

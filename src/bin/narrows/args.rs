@@ -13,6 +13,9 @@ use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
 
+#[cfg(feature = "web")]
+pub mod serve;
+
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
 const LONG_ABOUT: &str = "\
@@ -61,6 +64,9 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
+    /// Serve the page.
+    #[cfg(feature = "web")]
+    Serve(serve::ServeArgs),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -84,6 +90,10 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
+    /// Open the page: read strips in a browser on this machine, or on a phone beside it
+    #[cfg(feature = "web")]
+    #[command(after_help = serve::EXAMPLES)]
+    Serve(serve::ServeArgs),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -248,6 +258,8 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
+        #[cfg(feature = "web")]
+        Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),

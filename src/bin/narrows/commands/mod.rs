@@ -2,3 +2,5 @@
 
 pub mod completions;
 pub mod read;
+#[cfg(feature = "web")]
+pub mod serve;
