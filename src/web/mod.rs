@@ -49,6 +49,8 @@ pub struct Limits {
     pub at_once: usize,
     /// How long a request may wait for room before it is told to come back.
     pub patience: Duration,
+    /// How long a request's head may take to arrive; an idle connection is closed after it too.
+    pub head: Duration,
     /// How long a sender may be silent.
     pub silence: Duration,
     /// Slowest sender that is waited for, in bytes per second over the whole file.
@@ -64,6 +66,7 @@ impl Default for Limits {
             max_megapixels: 100.0,
             at_once: 2,
             patience: Duration::from_secs(60),
+            head: Duration::from_secs(15),
             silence: Duration::from_secs(10),
             least_rate: 32 << 10,
         }
@@ -106,6 +109,11 @@ impl App {
     /// The pairing of other machines, where it is switched on.
     pub const fn pairing(&self) -> Option<&Pairing> {
         self.pairing.as_ref()
+    }
+
+    /// What the page may use.
+    pub const fn limits(&self) -> &Limits {
+        &self.limits
     }
 
     /// Where the page is.

@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::failure::{Failure, Told};
 use super::pairing::random_hex;
 use crate::photo::Photo;
-use crate::reading::Reading;
+use crate::reading::{MeasuredLine, Reading};
 use crate::setup::Setup;
 
 /// Entries remembered, pictures that could not be decoded among them.
@@ -45,6 +45,8 @@ pub(super) enum PictureState {
 pub(super) struct Shown {
     pub(super) reading: Reading,
     pub(super) setup: Setup,
+    /// The line in pixels, which stays while only lengths or the ramp's ends change.
+    pub(super) line: Arc<MeasuredLine>,
 }
 
 /// A picture as the page lists it.

@@ -17,7 +17,7 @@ use super::pictures::{PictureView, Shown};
 use super::setups::{Fields, setup};
 use crate::locate::Course;
 use crate::photo::Photo;
-use crate::reading::{Given, ReadOptions, Reading, read};
+use crate::reading::{Given, ReadOptions, Reading, read_again};
 use crate::report::chart::{Scale, scale};
 use crate::report::rounding::{Units, length};
 use crate::report::text::{Block, CAUTION_FOOTER, reading_blocks};
@@ -63,14 +63,15 @@ pub(super) async fn read_picture(
     Json(request): Json<ReadRequest>,
 ) -> Result<Response, Failure> {
     let (photo, name) = app.pictures.photo(&id)?;
+    let kept = app.pictures.get(&id)?.shown.map(|shown| Arc::clone(&shown.line));
     let setup = setup(&request.fields)?;
     let given = Given { line_px: request.line_px, datums_px: request.datums_px };
     given_must_lie_inside(&given, &photo)?;
     let options = ReadOptions { given, ..ReadOptions::default() };
     let (shown, body) = in_turn(&app, "the reading", move || {
-        let reading = read(&photo, &setup, &options)?;
+        let (reading, line) = read_again(&photo, &setup, &options, kept)?;
         let body = body(&reading, &setup, &name);
-        Ok((Shown { reading, setup }, body))
+        Ok((Shown { reading, setup, line }, body))
     })
     .await?;
     app.pictures.show(&id, Arc::new(shown));

@@ -25,8 +25,6 @@ use super::guard::Peer;
 /// Connections at one time, and from one machine of the network.
 const MOST_CONNECTIONS: usize = 256;
 const MOST_FROM_ONE: usize = 64;
-/// How long a request's head may take to arrive; an idle connection is closed after it too.
-const HEAD_LIMIT: Duration = Duration::from_secs(15);
 /// How long the other end may take no byte of an answer.
 const WRITE_LIMIT: Duration = Duration::from_secs(20);
 /// How long requests under way are waited for when stopping.
@@ -60,8 +58,8 @@ impl Listeners {
         Ok(Self { listeners, port, lan })
     }
 
-    /// Answers until `stop` is done; then no new connection is taken and requests under way are finished.
-    pub async fn serve(self, router: Router, stop: impl Future<Output = ()>) {
+    /// Answers until `stop` is done, and gives each request `head` to say what it wants; then no new connection is taken and requests under way are finished.
+    pub async fn serve(self, router: Router, head: Duration, stop: impl Future<Output = ()>) {
         let (closing, closed) = watch::channel(false);
         let room = Arc::new(Semaphore::new(MOST_CONNECTIONS));
         let peers = Arc::new(PeerCount::default());
@@ -75,7 +73,7 @@ impl Listeners {
             while connections.try_join_next().is_some() {}
             let Some((stream, address, place)) = accepted else { continue };
             let Some(counted) = peers.enter(address.ip()) else { continue };
-            let connection = serve_connection(stream, address, router.clone(), closed.clone());
+            let connection = serve_connection(stream, address, router.clone(), head, closed.clone());
             connections.spawn(async move {
                 connection.await;
                 drop((place, counted));
@@ -126,7 +124,13 @@ async fn accept(
     }
 }
 
-async fn serve_connection(stream: TcpStream, address: SocketAddr, router: Router, mut closed: watch::Receiver<bool>) {
+async fn serve_connection(
+    stream: TcpStream,
+    address: SocketAddr,
+    router: Router,
+    head: Duration,
+    mut closed: watch::Receiver<bool>,
+) {
     let _ = stream.set_nodelay(true);
     let service = hyper::service::service_fn(move |request: hyper::Request<Incoming>| {
         let mut request: Request = request.map(axum::body::Body::new);
@@ -135,7 +139,7 @@ async fn serve_connection(stream: TcpStream, address: SocketAddr, router: Router
     });
     let connection = hyper::server::conn::http1::Builder::new()
         .timer(TokioTimer::new())
-        .header_read_timeout(HEAD_LIMIT)
+        .header_read_timeout(head)
         .max_buf_size(64 << 10)
         .serve_connection(TokioIo::new(Patient::new(stream)), service);
     let mut connection = std::pin::pin!(connection);

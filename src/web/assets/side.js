@@ -12,7 +12,7 @@ export function drawSide(host, side, isImpossible) {
   const travel = shown.travel_mm;
   const unit = travel / 100;
   const tip = shown.gaps_mm ? shown.gaps_mm[0] + shown.strip_mm[0] : shown.strip_mm[2] + 12 * unit;
-  const [left, right] = [-18 * unit, travel + 18 * unit];
+  const [left, right] = [-24 * unit, travel + 24 * unit];
   const top = -Math.max(tip, ...shown.strip_mm) - 24 * unit;
   const bottom = 15 * unit;
   const y = (height) => -height;
@@ -30,7 +30,7 @@ export function drawSide(host, side, isImpossible) {
     parts.push(svg("path", { class: "nozzle", d: `M ${at - 2 * unit} ${y(tip)} h ${4 * unit} l ${3 * unit} ${-9 * unit} h ${-10 * unit} Z` }));
     if (shown.gaps_mm) {
       parts.push(svg("path", { class: "gap", d: `M ${at} ${y(tip)} V ${y(shown.strip_mm[index])}` }));
-      const outside = index === 0 ? [at - 2.5 * unit, "end"] : [at + 2.5 * unit, "start"];
+      const outside = index === 0 ? [at - 4 * unit, "end"] : [at + 4 * unit, "start"];
       parts.push(text(outside[0], y((tip + shown.strip_mm[index]) / 2) + 1.5 * unit, mm(shown.gaps_mm[index]), outside[1]));
     }
   }

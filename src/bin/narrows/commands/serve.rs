@@ -39,7 +39,7 @@ async fn serve(args: &ServeArgs) -> Result<Status, Failure> {
     {
         tokio::spawn(tell_new_codes(Arc::clone(&app), pairing.changes()));
     }
-    listeners.serve(router(app), stopped()).await;
+    listeners.serve(router(app), limits.head, stopped()).await;
     Ok(Status::Answered)
 }
 
