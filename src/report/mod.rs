@@ -12,5 +12,6 @@ mod lettering;
 pub mod overlay;
 pub mod rounding;
 pub mod stations_csv;
+pub mod strokes;
 pub mod text;
 mod words;
