@@ -97,7 +97,7 @@ struct Combination<'a> {
 }
 
 #[derive(Serialize)]
-struct Quantity {
+pub(super) struct Quantity {
     value: f64,
     standard_uncertainty: f64,
     expanded_uncertainty: f64,
@@ -143,7 +143,7 @@ impl From<&Focus> for FocusObject {
 }
 
 #[derive(Serialize)]
-struct SlackObject {
+pub(super) struct SlackObject {
     fraction: f64,
     below: f64,
     above: f64,

@@ -83,8 +83,7 @@ pub fn label(label: &Label, width_mm: f64, height_mm: f64) -> Result<Drawing, Sp
     let splits = (1..=words.len()).map(|lines| lines_of(&words, lines, room));
     let (capital, lines) = splits.fold((0.0, Vec::new()), |best, split| if split.0 > best.0 { split } else { best });
     let smallest = if words.is_empty() { large } else { large.min(capital) };
-    // Written so that a room without size, which makes no number, is too small too.
-    if !(smallest >= LEAST_CAPITAL_MM) {
+    if smallest.is_nan() || smallest < LEAST_CAPITAL_MM {
         let is_width = height / (1.0 + DESCENDER) >= LEAST_CAPITAL_MM * 1.3;
         return Err(SpacerError::LabelTooSmall { height_mm: smallest.max(0.0), least_mm: LEAST_CAPITAL_MM, is_width });
     }
@@ -148,10 +147,13 @@ mod tests {
     }
 
     fn bounds(drawing: &Drawing) -> [f64; 4] {
-        drawing.parts.iter().flat_map(|part| part.strokes.iter().flatten()).fold(
-            [f64::MAX, f64::MAX, f64::MIN, f64::MIN],
-            |[l, t, r, b], &[x, y]| [l.min(x), t.min(y), r.max(x), b.max(y)],
-        )
+        drawing
+            .parts
+            .iter()
+            .flat_map(|part| part.strokes.iter().flatten())
+            .fold([f64::MAX, f64::MAX, f64::MIN, f64::MIN], |[l, t, r, b], &[x, y]| {
+                [l.min(x), t.min(y), r.max(x), b.max(y)]
+            })
     }
 
     #[test]

@@ -164,7 +164,8 @@ mod tests {
     #[test]
     fn without_stock_there_are_settings_alone() {
         let wanted = Wanted::typed(Estimate::new(8.0, 0.0)).unwrap();
-        let answer = answer(wanted, None, AnswerOptions { thicknesses_mm: vec![3.0], ..AnswerOptions::default() }).unwrap();
+        let answer =
+            answer(wanted, None, AnswerOptions { thicknesses_mm: vec![3.0], ..AnswerOptions::default() }).unwrap();
         assert!(answer.stacks.is_empty() && answer.settings.iter().all(|(_, stack)| stack.is_none()));
         assert_eq!(answer.settings.len(), 2);
     }

@@ -299,7 +299,7 @@ mod tests {
     #[test]
     fn sums_of_decimal_fractions_are_exact() {
         assert_eq!(best("0.1x3", 0.3, 3).total.value, 0.3);
-        assert_eq!(best("0.1002 in, 0.126 in, 0.750 in, 3.000 in", 3.9762 * 25.4, 4).total.value, 3.9762 * 25.4);
+        assert_eq!(best("0.1002 in, 0.126 in, 0.750 in, 3.000 in", 3.9762 * 25.4, 4).total.value, 100.995_48);
     }
 
     #[test]

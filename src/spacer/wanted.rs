@@ -61,8 +61,8 @@ impl Wanted {
     /// Text that is no reading, several readings, or a reading without a block.
     pub fn from_reading(text: &str) -> Result<Self, SpacerError> {
         let mut readings = Vec::new();
-        let mut stream = serde_json::Deserializer::from_str(text.trim_start_matches('\u{feff}')).into_iter::<Said>();
-        while let Some(said) = stream.next() {
+        let stream = serde_json::Deserializer::from_str(text.trim_start_matches('\u{feff}')).into_iter::<Said>();
+        for said in stream {
             readings.push(
                 said.map_err(|error| SpacerError::NotAReading { line: error.line(), message: what_is_wrong(&error) })?,
             );
