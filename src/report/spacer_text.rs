@@ -3,7 +3,7 @@
 use super::rounding::{Units, fixed, length, rough, stock};
 use super::text::wrap;
 use super::words::printable;
-use crate::spacer::{Answer, Found, Miss, Setting, Slack, SpacerCaution, Stack, StepGauge, Work};
+use crate::spacer::{Answer, Found, Layer, Miss, Setting, Slack, SpacerCaution, Stack, StepGauge, Work};
 
 /// Columns of the text.
 const COLUMNS: usize = 80;
@@ -120,29 +120,35 @@ pub fn caution_words(caution: &SpacerCaution, units: Units) -> (String, String) 
     }
 }
 
-/// "6.2 + 2 × 0.5", with the shop's names where there are any; without a unit.
+/// "6.2 + 2 × 0.5 mm", thickest first; with the shop's names "6.2 mm grey block + 2 × 0.5 mm".
 pub fn pieces(stack: &Stack, units: Units) -> String {
-    let thickness = |mm: f64| {
-        let told = stock(mm, units);
-        told.trim_end_matches(units.sign()).trim_end().to_owned()
-    };
-    let layer = |layer: &crate::spacer::Layer| {
+    let unit = units.sign();
+    let is_named = stack.layers.iter().any(|layer| layer.piece.name.is_some());
+    let mut layers: Vec<&Layer> = stack.layers.iter().collect();
+    layers.sort_by(|a, b| b.piece.thickness.value.total_cmp(&a.piece.thickness.value));
+    let told = layers.into_iter().map(|layer| {
+        let thickness = stock(layer.piece.thickness.value, units);
         let piece = match &layer.piece.name {
-            Some(name) => format!("{} ({name})", thickness(layer.piece.thickness.value)),
-            None => thickness(layer.piece.thickness.value),
+            Some(name) => format!("{thickness} {name}"),
+            None if is_named => thickness,
+            None => thickness.trim_end_matches(unit).trim_end().to_owned(),
         };
         if layer.count > 1 { format!("{} × {piece}", layer.count) } else { piece }
-    };
-    stack.layers.iter().map(layer).collect::<Vec<_>>().join(" + ")
+    });
+    let told = told.collect::<Vec<_>>().join(" + ");
+    if is_named { told } else { format!("{told} {unit}") }
 }
 
 fn tell_best(page: &mut String, units: Units, best: &Found) {
     let unit = units.sign();
     let pieces = pieces(&best.stack, units);
     let is_one = best.stack.piece_count() == 1;
-    let action = if is_one { format!("use the {pieces} {unit} block") } else { format!("stack {pieces} {unit}") };
-    // A name in brackets ends the list; the unit then belongs before it.
-    let action = if pieces.ends_with(')') { action.trim_end_matches(&format!(" {unit}")).to_owned() } else { action };
+    let has_name = best.stack.layers.iter().any(|layer| layer.piece.name.is_some());
+    let action = match (is_one, has_name) {
+        (true, true) => format!("use the {pieces}"),
+        (true, false) => format!("use the {pieces} block"),
+        _ => format!("stack {pieces}"),
+    };
     tell_action(page, &action);
     let total = fixed(units.from_mm(best.stack.total.value), decimals(units, 2));
     let together = if is_one { "" } else { " together" };
@@ -171,15 +177,26 @@ fn tell_stack(page: &mut String, units: Units, number: usize, found: &Found) {
         "" => format!("  {number}  {total:>7} {}  {off:>14}   ", units.sign()),
         _ => format!("  {number}  {total:>7} {}  {off:>14} {line}  {place}  ", units.sign()),
     };
-    let indent = " ".repeat(first.chars().count().min(COLUMNS - 30));
-    paragraph(page, &first, &indent, &pieces(&found.stack, units));
+    table_row(page, &first, &pieces(&found.stack, units));
+}
+
+/// The last column of a table, or a line of its own where it would not fit.
+fn table_row(page: &mut String, first: &str, last: &str) {
+    if first.chars().count() + last.chars().count() <= COLUMNS {
+        paragraph(page, first, "", last);
+        return;
+    }
+    page.push_str(first.trim_end());
+    page.push('\n');
+    paragraph(page, "       ", "         ", last);
 }
 
 fn tell_settings(page: &mut String, units: Units, answer: &Answer) {
     let unit = units.sign();
     page.push_str("\nsettings for the work\n");
-    page.push_str(&format!("  {:<15} {:<20} {:<10} ", "", "focus", "block"));
-    page.push_str(if answer.stacks.is_empty() { "\n" } else { "nearest stack\n" });
+    let last = if answer.stacks.is_empty() { "" } else { "nearest stack" };
+    page.push_str(format!("  {:<15} {:<20} {:<10} {last}", "", "focus", "block").trim_end());
+    page.push('\n');
     for (setting, nearest) in &answer.settings {
         let (work, focus) = match setting.work {
             Work::Engrave => ("engrave".to_owned(), "on the surface".to_owned()),
@@ -197,7 +214,7 @@ fn tell_settings(page: &mut String, units: Units, answer: &Answer) {
         if is_small(setting) {
             told = format!("{told}{}small gap", if told.is_empty() { "" } else { "; " });
         }
-        paragraph(page, &first, &" ".repeat(first.chars().count().min(49)), &told);
+        table_row(page, &first, &told);
     }
     let sunk = format!(
         "For cuts the focus is sunk by {} % of the sheet's thickness: up to about 30 % is published for non-metals; one \
@@ -216,7 +233,7 @@ fn tell_nearest(found: &Found, units: Units) -> String {
         Some(Slack::Outside) => ", outside the slack",
         _ => "",
     };
-    format!("{} ({}{place})", pieces(&found.stack, units), short_off(&found.miss, units))
+    format!("{}, {}{place}", pieces(&found.stack, units), short_off(&found.miss, units))
 }
 
 fn off_words(miss: &Miss, units: Units) -> String {

@@ -110,7 +110,7 @@ pub fn stacks(stock: &Stock, wanted_mm: f64, options: &StackOptions) -> Result<V
             if search.is_settled(size) {
                 break;
             }
-            search.with_prefix(&pairs, size - 2, &mut prefix, 0);
+            search.with_prefix(&pairs, size - 2, &mut prefix, 0, 0);
         }
     }
     Ok(search.kept.into_iter().map(|found| Stack::new(stock, &found.indices)).collect())
@@ -170,22 +170,25 @@ impl Search<'_> {
     }
 
     /// Goes through every `more` pieces not before `from`, in the stock's order, and completes each with a pair.
-    fn with_prefix(&mut self, pairs: &[Pair], more: usize, prefix: &mut Vec<usize>, from: usize) {
+    fn with_prefix(&mut self, pairs: &[Pair], more: usize, prefix: &mut Vec<usize>, total: i64, from: usize) {
+        // What is too thick already does not get thinner.
+        if total > self.wanted && !self.could_enter(total - self.wanted, prefix.len() + 1) {
+            return;
+        }
         if more == 0 {
-            self.complete(pairs, prefix);
+            self.complete(pairs, prefix, total);
             return;
         }
         for index in from..self.thicknesses.len() {
             if prefix.iter().filter(|&&taken| taken == index).count() < self.stock.pieces()[index].count {
                 prefix.push(index);
-                self.with_prefix(pairs, more - 1, prefix, index);
+                self.with_prefix(pairs, more - 1, prefix, total + self.thicknesses[index], index);
                 prefix.pop();
             }
         }
     }
 
-    fn complete(&mut self, pairs: &[Pair], prefix: &[usize]) {
-        let total: i64 = prefix.iter().map(|&index| self.thicknesses[index]).sum();
+    fn complete(&mut self, pairs: &[Pair], prefix: &[usize], total: i64) {
         let missing = self.wanted - total;
         let pieces = prefix.len() + 2;
         let middle = pairs.partition_point(|pair| pair.total < missing);

@@ -96,13 +96,13 @@ pub struct SpacerArgs {
     #[arg(long, value_name = "MM", value_parser = length, allow_negative_numbers = true, help_heading = "Label")]
     pub measured_mm: Option<f64>,
 
-    /// Which machine the block is for
-    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Label")]
-    pub machine: String,
+    /// Which machine the block is for [such as north]
+    #[arg(long, value_name = "TEXT", help_heading = "Label")]
+    pub machine: Option<String>,
 
-    /// Which lens it is for
-    #[arg(long, value_name = "TEXT", default_value = "", help_heading = "Label")]
-    pub lens: String,
+    /// Which lens it is for [such as "2 in lens"]
+    #[arg(long, value_name = "TEXT", help_heading = "Label")]
+    pub lens: Option<String>,
 
     /// What it is gauged from
     #[arg(long, value_name = "TEXT", default_value = "nozzle tip", help_heading = "Label")]

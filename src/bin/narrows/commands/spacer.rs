@@ -169,8 +169,8 @@ fn drawn_label(answer: &Answer, args: &SpacerArgs) -> Result<String, Failure> {
     }
     let words = Label {
         thickness_mm,
-        machine: args.machine.clone(),
-        lens: args.lens.clone(),
+        machine: args.machine.clone().unwrap_or_default(),
+        lens: args.lens.clone().unwrap_or_default(),
         gauged_from: args.gauged_from.clone(),
         date: date(args.when.as_deref())?.to_string(),
     };
