@@ -1,5 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
+pub mod spacer;
+
 use std::ffi::OsString;
 use std::path::PathBuf;
 
@@ -12,6 +14,7 @@ use narrows::report::rounding::Units;
 use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
+use spacer::SpacerArgs;
 
 #[cfg(feature = "web")]
 pub mod serve;
@@ -32,6 +35,9 @@ Examples:
 
   narrows read strip.png --travel-mm 150 --gap-low-mm 17 --gap-high-mm 2 --low-end left
       the same with the bench's lengths given here instead of in a file
+
+  narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
+      the stack of these pieces that comes nearest
 
   narrows completions bash > ~/.local/share/bash-completion/completions/narrows
       let the shell complete flags";
@@ -67,6 +73,8 @@ pub enum Request {
     /// Serve the page.
     #[cfg(feature = "web")]
     Serve(serve::ServeArgs),
+    /// Find the block.
+    Spacer(Box<SpacerArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -94,6 +102,9 @@ enum Task {
     #[cfg(feature = "web")]
     #[command(after_help = serve::EXAMPLES)]
     Serve(serve::ServeArgs),
+    /// Turn the answer into a stack of the pieces the shop has, and settings for the work
+    #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
+    Spacer(Box<SpacerArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -260,6 +271,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
         #[cfg(feature = "web")]
         Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
+        Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -294,7 +306,12 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let help = if is_read { "narrows read --help" } else { "narrows --help" };
+    let is_spacer = text.contains("narrows spacer");
+    let help = match (is_read, is_spacer) {
+        (true, _) => "narrows read --help",
+        (_, true) => "narrows spacer --help",
+        _ => "narrows --help",
+    };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",

@@ -12,6 +12,7 @@ fn main() -> ExitCode {
         Ok(args::Request::Read(request)) => commands::read::run(&request),
         #[cfg(feature = "web")]
         Ok(args::Request::Serve(request)) => commands::serve::run(&request),
+        Ok(args::Request::Spacer(request)) => commands::spacer::run(&request),
         Ok(args::Request::Completions { shell }) => commands::completions::run(shell),
         Ok(args::Request::Show(text)) => output::to_stdout(&text),
         Err(failure) => Err(failure),

@@ -4,3 +4,4 @@ pub mod completions;
 pub mod read;
 #[cfg(feature = "web")]
 pub mod serve;
+pub mod spacer;
