@@ -13,6 +13,7 @@ pub mod cautions;
 pub mod choose;
 pub mod combine;
 pub mod doubts;
+pub mod drift;
 pub mod estimate;
 pub mod fit;
 pub mod height;
