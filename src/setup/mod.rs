@@ -17,6 +17,8 @@ pub use field::{Field, Kind, Section};
 pub use length::{LengthError, parse_length_mm};
 pub use raw::RawSetup;
 
+use serde::{Deserialize, Serialize};
+
 use crate::estimate::Estimate;
 
 /// Reads and checks a setup file's text. `base_dir` is the folder that `ramp_file` counts from; without one,
@@ -155,7 +157,8 @@ pub struct GapBlocks {
 }
 
 /// How the line was burned: kept with the reading, never computed with.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Burn {
     /// Material, free text.
     pub material: Option<String>,
