@@ -58,8 +58,7 @@ fn montgomery_summary() {
         moving_range_limit: narrows::drift::individuals::D4 * mean_moving_range,
     };
     let [lower, upper] = chart.limits();
-    for (value, printed) in
-        [(upper, 60.888), (lower, 45.212), (chart.moving_range_limit, 9.628), (chart.sigma, 2.613)]
+    for (value, printed) in [(upper, 60.888), (lower, 45.212), (chart.moving_range_limit, 9.628), (chart.sigma, 2.613)]
     {
         assert!((value - printed).abs() < 2e-3, "{value}, printed {printed}");
     }
@@ -74,10 +73,9 @@ fn sen_1968() {
     assert_close("slope", line.slope, 4.0, 1e-12);
     // The intercept through the medians.
     assert_close("intercept", line.intercept(), 4.0, 1e-12);
-    // Between ranks, where the paper takes the nearest ones.
-    for (end, printed) in line.interval.iter().zip([3.71, 4.38]) {
-        assert!((end - printed).abs() < 0.05, "{end}, printed {printed}");
-    }
+    // Ranks 4.47 and 17.53 of 21: the paper takes the outer neighbours, here the ends lie between the neighbours.
+    assert!((3.71..3.75).contains(&line.interval[0]), "{}", line.interval[0]);
+    assert!((4.18..4.38).contains(&line.interval[1]), "{}", line.interval[1]);
 }
 
 /// US EPA, *Statistical Analysis of Groundwater Monitoring Data at RCRA Facilities, Unified Guidance* (2009), Example 17-6.
