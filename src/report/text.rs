@@ -358,9 +358,44 @@ impl Page {
 
     fn row(&mut self, label: &str, value: &str) {
         self.blocks.push(Block::Row { label: label.to_owned(), value: words::printable(value) });
+/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits.
+pub(super) struct Page {
+    pub(super) text: String,
+}
+
+impl Page {
+    pub(super) const fn new() -> Self {
+        Self { text: String::new() }
     }
 
-    fn row_if(&mut self, label: &str, value: &str) {
+    pub(super) fn gap(&mut self) {
+        if !self.text.is_empty() && !self.text.ends_with("\n\n") {
+            self.text.push('\n');
+        }
+    }
+
+    /// The one line to be seen from across the room: alone, underlined, with air round it.
+    pub(super) fn action(&mut self, action: &str) {
+        let lines = wrap(&words::printable(action), COLUMNS - 2, COLUMNS - 2);
+        let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
+        for line in lines {
+            self.text.push_str(&format!("  {line}\n"));
+        }
+        self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
+    }
+
+    pub(super) fn heading(&mut self, heading: &str) {
+        self.gap();
+        self.text.push_str(heading);
+        self.text.push('\n');
+    }
+
+    pub(super) fn row(&mut self, label: &str, value: &str) {
+        let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
+        self.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
+    }
+
+    pub(super) fn row_if(&mut self, label: &str, value: &str) {
         if !value.is_empty() {
             self.row(label, value);
         }
@@ -394,6 +429,7 @@ impl Lines {
     }
 
     fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
+    pub(super) fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
         let width = |lead: &str| COLUMNS - lead.chars().count();
         for (index, line) in wrap(text, width(first), width(rest)).iter().enumerate() {
             let lead = if index == 0 { first } else { rest };
