@@ -27,11 +27,15 @@ pub fn reading(reading: &Reading, setup: &Setup, name: &str) -> String {
 
 /// One picture's reading in the units of the reader's choice.
 pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) -> String {
-    rendered(&reading_blocks(units, reading, setup, name))
+    tell_reading(units, reading, setup, name).text
 }
 
 /// One picture's reading as blocks, for whoever sets them in a page of their own.
 pub fn reading_blocks(units: Units, reading: &Reading, setup: &Setup, name: &str) -> Vec<Block> {
+    tell_reading(units, reading, setup, name).blocks
+}
+
+fn tell_reading(units: Units, reading: &Reading, setup: &Setup, name: &str) -> Page {
     let mut page = Page::new();
     match &reading.outcome {
         Ok(focus) => {
@@ -59,7 +63,7 @@ pub fn reading_blocks(units: Units, reading: &Reading, setup: &Setup, name: &str
         page.row(if index == 0 { "fits" } else { "" }, &tell_fit(units, fit));
     }
     tell_cautions(&mut page, &reading.cautions);
-    page.blocks
+    page
 }
 
 /// Several pictures combined, in millimetres, without the [`footer`]. `mode` is `strips` or `pictures`;
@@ -107,14 +111,14 @@ pub fn combined_in(
         }
     }
     tell_cautions(&mut page, cautions);
-    rendered(&page.blocks)
+    page.text
 }
 
 /// [`CAUTION_FOOTER`] as it stands at the end of a run's output: once, however many pictures were read.
 pub fn footer() -> String {
     let mut page = Page::new();
     page.paragraph("", "", CAUTION_FOOTER);
-    rendered(&page.blocks)
+    page.text
 }
 
 fn tell_answer(page: &mut Page, units: Units, focus: &Focus, setup: &Setup) {
@@ -301,71 +305,21 @@ pub enum Block {
     /// A paragraph.
     Paragraph {
         /// Stands before it, such as "do next: "; may be empty.
-        lead: &'static str,
-        /// Stands before its further lines.
-        #[serde(skip)]
-        hang: &'static str,
+        lead: String,
         /// The sentences.
         text: String,
     },
-    /// Air.
-    Gap,
 }
 
-/// Blocks as lines that never run past [`COLUMNS`] while a word fits.
-fn rendered(blocks: &[Block]) -> String {
-    let mut page = Lines { text: String::new() };
-    for block in blocks {
-        match block {
-            Block::Action { text } => page.action(text),
-            Block::Heading { text } => {
-                page.gap();
-                page.text.push_str(text);
-                page.text.push('\n');
-            }
-            Block::Row { label, value } => {
-                let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
-                page.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
-            }
-            Block::Paragraph { lead, hang, text } => page.paragraph(lead, hang, text),
-            Block::Gap => page.gap(),
-        }
-    }
-    page.text
-}
-
-/// Blocks that are being told.
-struct Page {
+/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits, and the same as blocks.
+pub(super) struct Page {
+    pub(super) text: String,
     blocks: Vec<Block>,
 }
 
 impl Page {
-    const fn new() -> Self {
-        Self { blocks: Vec::new() }
-    }
-
-    fn gap(&mut self) {
-        self.blocks.push(Block::Gap);
-    }
-
-    fn action(&mut self, action: &str) {
-        self.blocks.push(Block::Action { text: words::printable(action) });
-    }
-
-    fn heading(&mut self, heading: &str) {
-        self.blocks.push(Block::Heading { text: heading.to_owned() });
-    }
-
-    fn row(&mut self, label: &str, value: &str) {
-        self.blocks.push(Block::Row { label: label.to_owned(), value: words::printable(value) });
-/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits.
-pub(super) struct Page {
-    pub(super) text: String,
-}
-
-impl Page {
     pub(super) const fn new() -> Self {
-        Self { text: String::new() }
+        Self { text: String::new(), blocks: Vec::new() }
     }
 
     pub(super) fn gap(&mut self) {
@@ -376,23 +330,28 @@ impl Page {
 
     /// The one line to be seen from across the room: alone, underlined, with air round it.
     pub(super) fn action(&mut self, action: &str) {
-        let lines = wrap(&words::printable(action), COLUMNS - 2, COLUMNS - 2);
+        let text = words::printable(action);
+        let lines = wrap(&text, COLUMNS - 2, COLUMNS - 2);
         let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
         for line in lines {
             self.text.push_str(&format!("  {line}\n"));
         }
         self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
+        self.blocks.push(Block::Action { text });
     }
 
     pub(super) fn heading(&mut self, heading: &str) {
         self.gap();
         self.text.push_str(heading);
         self.text.push('\n');
+        self.blocks.push(Block::Heading { text: heading.to_owned() });
     }
 
     pub(super) fn row(&mut self, label: &str, value: &str) {
+        let value = words::printable(value);
         let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
-        self.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
+        self.write(&first, &" ".repeat(LABEL_COLUMNS), &value);
+        self.blocks.push(Block::Row { label: label.to_owned(), value });
     }
 
     pub(super) fn row_if(&mut self, label: &str, value: &str) {
@@ -401,35 +360,13 @@ impl Page {
         }
     }
 
-    fn paragraph(&mut self, lead: &'static str, hang: &'static str, text: &str) {
-        self.blocks.push(Block::Paragraph { lead, hang, text: words::printable(text) });
-    }
-}
-
-/// Text that grows line by line.
-struct Lines {
-    text: String,
-}
-
-impl Lines {
-    fn gap(&mut self) {
-        if !self.text.is_empty() && !self.text.ends_with("\n\n") {
-            self.text.push('\n');
-        }
-    }
-
-    /// Alone, underlined, with air round it.
-    fn action(&mut self, action: &str) {
-        let lines = wrap(action, COLUMNS - 2, COLUMNS - 2);
-        let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
-        for line in lines {
-            self.text.push_str(&format!("  {line}\n"));
-        }
-        self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
-    }
-
-    fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
     pub(super) fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
+        let text = words::printable(text);
+        self.write(first, rest, &text);
+        self.blocks.push(Block::Paragraph { lead: first.to_owned(), text });
+    }
+
+    fn write(&mut self, first: &str, rest: &str, text: &str) {
         let width = |lead: &str| COLUMNS - lead.chars().count();
         for (index, line) in wrap(text, width(first), width(rest)).iter().enumerate() {
             let lead = if index == 0 { first } else { rest };
