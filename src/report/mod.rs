@@ -8,6 +8,8 @@ pub mod chart;
 pub mod json;
 #[cfg(feature = "charts")]
 mod lettering;
+#[cfg(feature = "logbook")]
+pub mod logbook;
 #[cfg(feature = "charts")]
 pub mod overlay;
 pub mod rounding;

@@ -1,4 +1,7 @@
 //! One module a command.
 
 pub mod completions;
+mod keep;
+pub mod log;
+mod log_facts;
 pub mod read;
