@@ -1,6 +1,9 @@
 //! One module a command.
 
 pub mod completions;
+mod keep;
+pub mod log;
+mod log_facts;
 pub mod read;
 #[cfg(feature = "web")]
 pub mod serve;
