@@ -1,5 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
+pub mod drift;
+
 use std::ffi::OsString;
 use std::path::PathBuf;
 
@@ -61,6 +63,8 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
+    /// Look at readings over time.
+    Drift(Box<drift::DriftArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -84,6 +88,9 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
+    /// See whether the focus has moved or creeps, and what to check first
+    #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
+    Drift(Box<drift::DriftArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -248,6 +255,7 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
+        Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -282,7 +290,12 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let help = if is_read { "narrows read --help" } else { "narrows --help" };
+    let is_drift = text.contains("narrows drift");
+    let help = match (is_read, is_drift) {
+        (true, _) => "narrows read --help",
+        (_, true) => "narrows drift --help",
+        _ => "narrows --help",
+    };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",
