@@ -14,7 +14,7 @@ use super::insert::{
     say_machine,
 };
 use super::open::Logbook;
-use super::rows::{EVENTS, READINGS, entry_of, event_of, json, select, timestamp};
+use super::rows::{EVENTS, READINGS, SELECT_DETAILS, details_of, entry_of, event_of, json, rows_of, select, timestamp};
 use super::when::When;
 
 /// Something that was said of a machine or a lens, and when it was written down.
@@ -244,10 +244,7 @@ impl Logbook {
     /// # Errors
     /// [`LogbookError::NoRecord`].
     pub fn details(&self, id: RecordId) -> Result<Details, LogbookError> {
-        let sql = "SELECT setup, fits, stations, overlay_jpeg FROM detail WHERE record = ?1";
-        let found = self.rows(sql, [id], |row| {
-            Ok(Details { setup: row.get(0)?, fits: json(row, 1)?, stations: json(row, 2)?, overlay_jpeg: row.get(3)? })
-        })?;
+        let found = self.rows(SELECT_DETAILS, [id], details_of)?;
         found.into_iter().next().ok_or(LogbookError::NoRecord { id })
     }
 
@@ -288,11 +285,7 @@ impl Logbook {
         values: impl rusqlite::Params,
         of: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
     ) -> Result<Vec<T>, LogbookError> {
-        let run = || -> rusqlite::Result<Vec<T>> {
-            let mut statement = self.connection.prepare(sql)?;
-            statement.query_map(values, of)?.collect()
-        };
-        run().map_err(|error| Trouble::Sql(error).at(&self.path))
+        rows_of(&self.connection, sql, values, of).map_err(|error| Trouble::Sql(error).at(&self.path))
     }
 }
 

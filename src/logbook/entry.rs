@@ -102,12 +102,14 @@ pub struct Entry {
     /// Name of the lens, where it is known.
     pub lens: Option<String>,
     /// How it was burned; the axis is its `run_along`.
+    #[serde(default)]
     pub burn: Burn,
     /// The picture it was read from.
     pub picture: Picture,
     /// The incline.
     pub ramp: RampFacts,
     /// What the head's defaults were on that day.
+    #[serde(default)]
     pub head: HeadFacts,
     /// Why there is no answer, where there is none; then everything of the focus is `None`.
     pub refusal: Option<Refusal>,

@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use super::entry::RecordId;
+use crate::setup::SetupError;
 
 /// Why the logbook cannot do what was asked. Whatever it is, what stood in the logbook before still stands.
 #[derive(Debug, thiserror::Error)]
@@ -136,6 +137,12 @@ pub enum LogbookError {
         /// What was to be corrected.
         field: String,
     },
+    /// A corrected setup does not hold together.
+    #[error("{0}")]
+    Setup(Box<SetupError>),
+    /// A number that is none.
+    #[error("a reading with a number that is not finite cannot be kept")]
+    NotFinite,
     /// Another record with the same identity is in the logbook.
     #[error("{what} in the file differs from what the logbook holds under the same identity {uid}")]
     Conflict {
@@ -195,6 +202,8 @@ impl LogbookError {
             Self::NeedsPicture { id, .. } => {
                 format!("read the picture again with the right setup: narrows read PICTURE --keep --replaces {id}")
             }
+            Self::Setup(error) => error.hint(),
+            Self::NotFinite => "keep the picture and the setup and report them, so that this can be put right".to_owned(),
             Self::Conflict { .. } => {
                 "import into a new file, --logbook other.db, and compare; nothing was imported".to_owned()
             }

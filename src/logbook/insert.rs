@@ -9,12 +9,24 @@ use super::error::LogbookError;
 use super::rows::{Facts, json, text_of, when_from};
 use super::when::When;
 
+/// Number of the machine of this name, which is made where there is none.
+pub(super) fn name_machine(connection: &Connection, name: &str) -> Result<i64, Trouble> {
+    checked_name(name)?;
+    connection.execute("INSERT INTO machine (name) VALUES (?1) ON CONFLICT (name) DO NOTHING", [name])?;
+    machine_id(connection, name)
+}
+
+/// Number of the lens of this name, which is made where there is none.
+pub(super) fn name_lens(connection: &Connection, name: &str) -> Result<i64, Trouble> {
+    checked_name(name)?;
+    connection.execute("INSERT INTO lens (name) VALUES (?1) ON CONFLICT (name) DO NOTHING", [name])?;
+    lens_id(connection, name)
+}
+
 /// Names are stored in the spelling that they were first given.
 pub(super) fn say_machine(connection: &Connection, machine: &Machine, recorded: Timestamp) -> Result<(), Trouble> {
     let mut machine = machine.clone();
-    checked_name(&machine.name)?;
-    connection.execute("INSERT INTO machine (name) VALUES (?1) ON CONFLICT (name) DO NOTHING", [&machine.name])?;
-    let id = machine_id(connection, &machine.name)?;
+    let id = name_machine(connection, &machine.name)?;
     machine.name = spelling(connection, "machine", id)?;
     let lens = machine.lens.as_deref().map(|lens| lens_id(connection, lens)).transpose()?;
     machine.lens = lens.map(|lens| spelling(connection, "lens", lens)).transpose()?;
@@ -27,9 +39,7 @@ pub(super) fn say_machine(connection: &Connection, machine: &Machine, recorded: 
 
 pub(super) fn say_lens(connection: &Connection, lens: &Lens, recorded: Timestamp) -> Result<(), Trouble> {
     let mut lens = lens.clone();
-    checked_name(&lens.name)?;
-    connection.execute("INSERT INTO lens (name) VALUES (?1) ON CONFLICT (name) DO NOTHING", [&lens.name])?;
-    let id = lens_id(connection, &lens.name)?;
+    let id = name_lens(connection, &lens.name)?;
     lens.name = spelling(connection, "lens", id)?;
     for on in &mut lens.on {
         on.machine = spelling(connection, "machine", machine_id(connection, &on.machine)?)?;
@@ -75,9 +85,14 @@ pub(super) fn insert_reading(
         cautions: entry.cautions.clone(),
         version: entry.version.clone(),
     };
+    let facts = text_of(&facts);
+    // JSON has no word for infinity: what would not come back is not kept.
+    if serde_json::from_str::<Facts>(&facts).is_err() {
+        return Err(LogbookError::NotFinite.into());
+    }
     connection.execute(
         "INSERT INTO reading (record, picture_sha256, facts) VALUES (?1, ?2, ?3)",
-        params![id, entry.picture.sha256, text_of(&facts)],
+        params![id, entry.picture.sha256, facts],
     )?;
     connection.execute(
         "INSERT INTO detail (record, setup, fits, stations, overlay_jpeg) VALUES (?1, ?2, ?3, ?4, ?5)",

@@ -3,12 +3,12 @@
 use jiff::Timestamp;
 use jiff::tz::Offset;
 use rusqlite::types::Type;
-use rusqlite::{Error, Row};
+use rusqlite::{Connection, Error, Row};
 use serde::de::DeserializeOwned;
 use serde::{Deserialize, Serialize};
 
 use super::entry::{
-    Entry, Event, EventKind, FocusFacts, HeadFacts, LineFacts, Picture, RampFacts, RecordId, Withdrawn,
+    Details, Entry, Event, EventKind, FocusFacts, HeadFacts, LineFacts, Picture, RampFacts, RecordId, Withdrawn,
 };
 use super::when::{When, WhenFrom};
 use crate::cautions::Caution;
@@ -43,6 +43,8 @@ pub(super) const READINGS: Kind = Kind { table: "reading", columns: "reading.fac
 pub(super) const EVENTS: Kind = Kind { table: "event", columns: "event.kind, event.tube_mark" };
 /// Number of columns that [`common`] reads, and after which those of the kind begin.
 const COMMON: usize = 14;
+
+pub(super) const SELECT_DETAILS: &str = "SELECT setup, fits, stations, overlay_jpeg FROM detail WHERE record = ?1";
 
 /// The query for records of a kind; `rest` holds its conditions and its order.
 pub(super) fn select(kind: Kind, rest: &str) -> String {
@@ -129,6 +131,22 @@ pub(super) fn event_of(row: &Row<'_>) -> rusqlite::Result<Event> {
     let kind: EventKind = word(COMMON, &row.get::<_, String>(COMMON)?)?;
     let tube_mark = row.get(COMMON + 1)?;
     Ok(Event { id, uid, when, recorded, machine, kind, lens, tube_mark, note, replaces, replaced_by, withdrawn })
+}
+
+/// All rows of a query.
+pub(super) fn rows_of<T>(
+    connection: &Connection,
+    sql: &str,
+    values: impl rusqlite::Params,
+    of: impl FnMut(&Row<'_>) -> rusqlite::Result<T>,
+) -> rusqlite::Result<Vec<T>> {
+    let mut statement = connection.prepare(sql)?;
+    statement.query_map(values, of)?.collect()
+}
+
+/// The row of what only a single reading's page shows, as [`SELECT_DETAILS`] gives it.
+pub(super) fn details_of(row: &Row<'_>) -> rusqlite::Result<Details> {
+    Ok(Details { setup: row.get(0)?, fits: json(row, 1)?, stations: json(row, 2)?, overlay_jpeg: row.get(3)? })
 }
 
 /// A column that holds JSON.

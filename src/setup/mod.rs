@@ -9,6 +9,7 @@ mod field;
 pub(crate) mod incline;
 mod length;
 mod raw;
+mod write;
 
 use std::path::Path;
 
