@@ -2,6 +2,7 @@
 
 pub mod spacer;
 pub mod log;
+pub mod drift;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -80,6 +81,8 @@ pub enum Request {
     Spacer(Box<SpacerArgs>),
     /// Keep and look up readings.
     Log(Box<log::LogArgs>),
+    /// Look at readings over time.
+    Drift(Box<drift::DriftArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -113,6 +116,9 @@ enum Task {
     /// Keep readings and what was done to the machines, and look them up
     #[command(after_long_help = log::EXAMPLES, after_help = "Examples: narrows log --help", disable_help_subcommand = true)]
     Log(Box<log::LogArgs>),
+    /// See whether the focus has moved or creeps, and what to check first
+    #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
+    Drift(Box<drift::DriftArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -323,6 +329,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
         Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
         Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Log(request) }) => Ok(Request::Log(request)),
+        Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -357,6 +364,7 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
+    let is_log = text.contains("narrows log");
     let is_of = |task: &&str| text.contains(&format!("narrows {task}"));
     let help = match ["read", "spacer", "log", "drift", "plan", "serve"].iter().find(|task| is_of(task)) {
         Some(task) => format!("narrows {task} --help"),
