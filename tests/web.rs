@@ -54,8 +54,12 @@ impl Page {
     }
 
     fn with(lan: bool, limits: Limits) -> Self {
+        Self::keeping(lan, limits, None)
+    }
+
+    fn keeping(lan: bool, limits: Limits, logbook: Option<std::path::PathBuf>) -> Self {
         let addresses = if lan { vec!["192.0.2.7".parse().unwrap()] } else { vec![] };
-        let app = App::new(Site::new(8470, addresses), lan, limits);
+        let app = App::new(Site::new(8470, addresses), lan, limits, logbook);
         Self { router: router(Arc::clone(&app)), app }
     }
 

@@ -9,6 +9,9 @@ use super::failure::Failure;
 pub(super) const FRAME: &str = include_str!("assets/frame.html");
 pub(super) const PARTS: &str = include_str!("assets/parts.html");
 pub(super) const READ: &str = include_str!("assets/read.html");
+pub(super) const STACK: &str = include_str!("assets/stack.html");
+pub(super) const LOGBOOK: &str = include_str!("assets/logbook.html");
+pub(super) const DRIFT: &str = include_str!("assets/drift.html");
 pub(super) const PAIR: &str = include_str!("assets/pair.html");
 
 macro_rules! files {
@@ -23,6 +26,10 @@ files! {
     "ask.js": "text/javascript; charset=utf-8",
     "build.js": "text/javascript; charset=utf-8",
     "chart.js": "text/javascript; charset=utf-8",
+    "drift.js": "text/javascript; charset=utf-8",
+    "keep.js": "text/javascript; charset=utf-8",
+    "logbook.js": "text/javascript; charset=utf-8",
+    "stack.js": "text/javascript; charset=utf-8",
     "form.js": "text/javascript; charset=utf-8",
     "pair.js": "text/javascript; charset=utf-8",
     "phone.js": "text/javascript; charset=utf-8",

@@ -12,18 +12,22 @@
 
 mod assets;
 mod demo;
+mod drifts;
 mod failure;
 mod guard;
+mod logbooks;
 pub mod pairing;
 mod pictures;
 mod readings;
 pub mod router;
 pub mod serve;
 mod setups;
+mod stacks;
 mod upload;
 mod views;
 mod words;
 
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -86,14 +90,16 @@ pub struct App {
     room: Arc<Semaphore>,
     decoders: Arc<Semaphore>,
     readers: Arc<Semaphore>,
+    logbook: Option<PathBuf>,
 }
 
 impl App {
     /// A page for the given addresses. With `lan` other machines may be paired; without, only this machine is served.
+    /// `logbook` is the logbook's file; without one nothing is kept.
     ///
     /// # Panics
     /// Where the system gives no random numbers: without them nothing here would be safe.
-    pub fn new(site: Site, lan: bool, limits: Limits) -> Arc<Self> {
+    pub fn new(site: Site, lan: bool, limits: Limits, logbook: Option<PathBuf>) -> Arc<Self> {
         Arc::new(Self {
             limits,
             site,
@@ -103,6 +109,7 @@ impl App {
             room: Arc::new(Semaphore::new(limits.room_bytes >> 10)),
             decoders: Arc::new(Semaphore::new(limits.at_once)),
             readers: Arc::new(Semaphore::new(limits.at_once)),
+            logbook,
         })
     }
 

@@ -26,6 +26,8 @@ pub(super) struct Picture {
     /// True where another machine sent it.
     pub(super) from_elsewhere: bool,
     received: Instant,
+    /// SHA-256 of the file, in hexadecimal digits.
+    pub(super) sha256: Option<String>,
     pub(super) state: PictureState,
     /// The last reading, for the drawings and tables that go with it.
     pub(super) shown: Option<Arc<Shown>>,
@@ -45,6 +47,10 @@ pub(super) enum PictureState {
 pub(super) struct Shown {
     pub(super) reading: Reading,
     pub(super) setup: Setup,
+    /// The same as a setup file.
+    pub(super) setup_text: String,
+    /// True where the line or the ends were given by hand.
+    pub(super) by_hand: bool,
     /// The line in pixels, which stays while only lengths or the ramp's ends change.
     pub(super) line: Arc<MeasuredLine>,
 }
@@ -96,6 +102,7 @@ impl Pictures {
             name,
             from_elsewhere,
             received: Instant::now(),
+            sha256: None,
             state: PictureState::Waiting,
             shown: None,
         });
@@ -112,6 +119,12 @@ impl Pictures {
         picture.state = state;
         self.make_room(&mut entries, id);
         true
+    }
+
+    pub(super) fn set_sha256(&self, id: &str, sha256: String) {
+        if let Some(picture) = self.lock().iter_mut().find(|picture| picture.id == id) {
+            picture.sha256 = Some(sha256);
+        }
     }
 
     /// Lets the oldest decoded pictures go until the rest fits; never the one named.

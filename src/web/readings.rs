@@ -14,7 +14,7 @@ use tokio::time::timeout;
 use super::App;
 use super::failure::Failure;
 use super::pictures::{PictureView, Shown};
-use super::setups::{Fields, setup};
+use super::setups::{Fields, Problem, raw};
 use crate::locate::Course;
 use crate::photo::Photo;
 use crate::reading::{Given, ReadOptions, Reading, read_again};
@@ -64,14 +64,16 @@ pub(super) async fn read_picture(
 ) -> Result<Response, Failure> {
     let (photo, name) = app.pictures.photo(&id)?;
     let kept = app.pictures.get(&id)?.shown.map(|shown| Arc::clone(&shown.line));
-    let setup = setup(&request.fields)?;
+    let raw = raw(&request.fields)?;
+    let setup = raw.check().map_err(Problem::from)?;
+    let by_hand = request.line_px.is_some() || request.datums_px.is_some();
     let given = Given { line_px: request.line_px, datums_px: request.datums_px };
     given_must_lie_inside(&given, &photo)?;
     let options = ReadOptions { given, ..ReadOptions::default() };
     let (shown, body) = in_turn(&app, "the reading", move || {
         let (reading, line) = read_again(&photo, &setup, &options, kept)?;
         let body = body(&reading, &setup, &name);
-        Ok((Shown { reading, setup, line }, body))
+        Ok((Shown { reading, setup, line, setup_text: raw.to_toml(), by_hand }, body))
     })
     .await?;
     app.pictures.show(&id, Arc::new(shown));
@@ -105,7 +107,7 @@ fn given_must_lie_inside(given: &Given, photo: &Photo) -> Result<(), Failure> {
 
 /// Runs work beside the requests, a few at a time. A request that is given up before its turn is never begun; a fault
 /// of ours takes only its own request down.
-async fn in_turn<T: Send + 'static>(
+pub(super) async fn in_turn<T: Send + 'static>(
     app: &App,
     what: &str,
     work: impl FnOnce() -> Result<T, Failure> + Send + 'static,

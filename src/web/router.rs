@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use super::failure::Failure;
-use super::{App, assets, demo, guard, readings, setups, upload, views};
+use super::{App, assets, demo, drifts, guard, logbooks, readings, setups, stacks, upload, views};
 
 /// Largest request but for pictures, in bytes.
 const MOST_JSON: usize = 64 << 10;
@@ -28,7 +28,21 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/pictures/{id}", get(readings::state).delete(readings::remove))
         .route("/pictures/{id}/read", post(readings::read_picture))
         .route("/pictures/{id}/view", get(readings::view))
+        .route("/pictures/{id}/keep", post(logbooks::keep))
         .route("/pictures/{id}/{file}", get(readings::result))
+        .route("/stack", post(stacks::stack))
+        .route("/logbook", get(logbooks::list))
+        .route("/logbook/export", get(logbooks::export))
+        .route("/logbook/events", post(logbooks::event))
+        .route("/logbook/machines", post(logbooks::machine))
+        .route("/logbook/machines/{name}/fields", get(logbooks::fields))
+        .route("/logbook/records/{id}", get(logbooks::record))
+        .route("/logbook/records/{id}/overlay.jpg", get(logbooks::overlay_jpeg))
+        .route("/logbook/records/{id}/correct", post(logbooks::correct))
+        .route("/logbook/records/{id}/withdraw", post(logbooks::withdraw))
+        .route("/drift", get(drifts::verdict))
+        .route("/drift/chart.svg", get(drifts::chart_svg))
+        .route("/drift/report.html", get(drifts::report))
         .layer(DefaultBodyLimit::max(MOST_JSON))
         // Pictures have a limit, room and patience of their own.
         .route("/pictures", get(readings::list).post(upload::upload))
@@ -36,6 +50,9 @@ pub fn router(app: Arc<App>) -> Router {
         .layer(middleware::from_fn(in_sentences));
     Router::new()
         .route("/", get(views::read))
+        .route("/stack", get(views::stack))
+        .route("/logbook", get(views::logbook))
+        .route("/drift", get(views::drift))
         .route("/pair", get(views::pair))
         .route("/demo/strip.jpg", get(demo::picture))
         .route("/assets/{name}", get(assets::asset))

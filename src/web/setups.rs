@@ -85,7 +85,12 @@ impl From<SetupError> for Problem {
 }
 
 /// The setup that the fields make.
-pub(super) fn setup(fields: &Fields) -> Result<Setup, Problem> {
+fn setup(fields: &Fields) -> Result<Setup, Problem> {
+    Ok(raw(fields)?.check()?)
+}
+
+/// The fields, each valid by itself.
+pub(super) fn raw(fields: &Fields) -> Result<RawSetup, Problem> {
     let mut raw = RawSetup::default();
     let impossible = |field, error: String, hint: &str| Problem {
         told: Told { code: "setup", field, error, hint: hint.to_owned() },
@@ -110,7 +115,7 @@ pub(super) fn setup(fields: &Fields) -> Result<Setup, Problem> {
         }
         raw.set_flag(field, text)?;
     }
-    Ok(raw.check()?)
+    Ok(raw)
 }
 
 fn side(setup: &Setup) -> SideView {

@@ -10,6 +10,7 @@ use axum::http::{StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use http_body_util::BodyExt;
 use serde::{Deserialize, Serialize};
+use sha2::{Digest, Sha256};
 use tokio::sync::{OwnedSemaphorePermit, Semaphore};
 use tokio::time::timeout;
 
@@ -120,12 +121,16 @@ async fn decode(app: Arc<App>, id: String, bytes: Vec<u8>, room: OwnedSemaphoreP
     let options = DecodeOptions { max_megapixels: app.limits.max_megapixels };
     let decoded = tokio::task::spawn_blocking(move || {
         let decoded = decode_bytes(&bytes, &options);
+        let sha256: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
         drop((bytes, room, turn));
-        decoded
+        decoded.map(|photo| (photo, sha256))
     })
     .await;
     let state = match decoded {
-        Ok(Ok(photo)) => PictureState::Ready(Arc::new(photo)),
+        Ok(Ok((photo, sha256))) => {
+            app.pictures.set_sha256(&id, sha256);
+            PictureState::Ready(Arc::new(photo))
+        }
         Ok(Err(error)) => PictureState::Failed(Told::from(&error)),
         Err(_) => PictureState::Failed(Failure::own_fault("the picture").told().clone()),
     };

@@ -9,7 +9,7 @@ use axum::response::{Html, IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 
 use super::App;
-use super::assets::{FRAME, PAIR, PARTS, READ};
+use super::assets::{DRIFT, FRAME, LOGBOOK, PAIR, PARTS, READ, STACK};
 use super::failure::Failure;
 use super::guard::{Peer, SESSION_COOKIE, is_at_the_machine};
 use super::pairing::{address, grouped, qr_svg};
@@ -17,7 +17,10 @@ use super::pairing::{address, grouped, qr_svg};
 /// Puts a page into the frame. What is put in is the program's own, except sentences, which are escaped.
 fn framed(app: Option<&App>, title: &str, main: &str, script: &str) -> Html<String> {
     let token = app.map_or("", App::token);
-    let navigation = if app.is_some() { PARTS } else { "" };
+    // The part that is open is told from the others.
+    let link = script.split('.').next().unwrap_or_default().replace("read", "");
+    let here = PARTS.replace(&format!("href=\"/{link}\""), &format!("href=\"/{link}\" aria-current=\"page\""));
+    let navigation = if app.is_some() { here.as_str() } else { "" };
     let script = match script {
         "" => String::new(),
         name => format!("<script type=\"module\" src=\"/assets/{name}\"></script>"),
@@ -35,6 +38,21 @@ fn framed(app: Option<&App>, title: &str, main: &str, script: &str) -> Html<Stri
 /// `GET /`.
 pub(super) async fn read(State(app): State<Arc<App>>) -> Html<String> {
     framed(Some(&app), "Read a strip", READ, "read.js")
+}
+
+/// `GET /stack`.
+pub(super) async fn stack(State(app): State<Arc<App>>) -> Html<String> {
+    framed(Some(&app), "Stack from stock", STACK, "stack.js")
+}
+
+/// `GET /logbook`.
+pub(super) async fn logbook(State(app): State<Arc<App>>) -> Html<String> {
+    framed(Some(&app), "Logbook", LOGBOOK, "logbook.js")
+}
+
+/// `GET /drift`.
+pub(super) async fn drift(State(app): State<Arc<App>>) -> Html<String> {
+    framed(Some(&app), "Drift", DRIFT, "drift.js")
 }
 
 /// `GET /pair`.

@@ -1,8 +1,8 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
-pub mod spacer;
-pub mod log;
 pub mod drift;
+pub mod log;
+pub mod spacer;
 
 use std::ffi::OsString;
 use std::path::PathBuf;

@@ -1,6 +1,8 @@
 //! `narrows serve`.
 
-use clap::Args;
+use std::path::PathBuf;
+
+use clap::{Args, ValueHint};
 
 /// The page's port where none is asked for.
 pub const PORT: u16 = 8470;
@@ -27,6 +29,10 @@ pub struct ServeArgs {
     /// Let paired devices on the local network in, such as a phone
     #[arg(long)]
     pub lan: bool,
+
+    /// The logbook's file, where it is not the usual one
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    pub logbook: Option<PathBuf>,
 
     /// Largest picture to open, in millions of pixels
     #[arg(long, value_name = "N", default_value = "100", value_parser = super::megapixels)]

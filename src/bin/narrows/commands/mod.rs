@@ -1,10 +1,10 @@
 //! One module a command.
 
 pub mod completions;
+pub mod drift;
 mod keep;
 pub mod log;
 mod log_facts;
-pub mod drift;
 pub mod read;
 #[cfg(feature = "web")]
 pub mod serve;

@@ -3,6 +3,7 @@
 use std::io::{self, Write};
 use std::sync::Arc;
 
+use narrows::logbook::default_path;
 use narrows::web::pairing::{Pairing, address, grouped, qr_for_terminal};
 use narrows::web::router::router;
 use narrows::web::serve::Listeners;
@@ -31,8 +32,10 @@ pub fn run(args: &ServeArgs) -> Result<Status, Failure> {
 async fn serve(args: &ServeArgs) -> Result<Status, Failure> {
     let listeners = Listeners::bind(args.port, args.lan).await.map_err(|error| port_failure(args.port, &error))?;
     let site = Site::new(listeners.port, listeners.lan.clone());
+    // Without a folder for data the page works and keeps nothing.
+    let logbook = args.logbook.clone().or_else(|| default_path().ok());
     let limits = Limits { max_megapixels: args.max_megapixels, ..Limits::default() };
-    let app = App::new(site, args.lan, limits);
+    let app = App::new(site, args.lan, limits, logbook);
     to_stdout(&if args.json { as_json(&app) } else { as_text(&app) })?;
     if let Some(pairing) = app.pairing()
         && !args.json
