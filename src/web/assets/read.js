@@ -4,6 +4,7 @@ import { byId, capital, html, sentence } from "./build.js";
 import { Told, ask, send, untilReady } from "./ask.js";
 import { Chart } from "./chart.js";
 import { RampForm } from "./form.js";
+import { keepForm } from "./keep.js";
 import { togglePhone } from "./phone.js";
 import { Photograph } from "./photograph.js";
 import { drawSide } from "./side.js";
@@ -30,6 +31,7 @@ function go(step, { focus = true } = {}) {
   place.classList.toggle("small", step === 2);
   if (step !== 3) photograph?.setHandles([], null);
   else setMode(state.mode);
+  if (step === 4) keepForm(byId("keep-form"), state.picture);
   markSteps();
   if (focus) byId(`title-${step}`).focus?.({ preventScroll: true });
   scrollTo({ top: 0 });
@@ -184,6 +186,19 @@ async function check() {
   form.blame(isImpossible ? answer.problem.field : null);
 }
 
+async function offerMachines() {
+  const book = await ask("/api/logbook?kind=readings").catch(() => null);
+  if (!book || book.machines.length === 0) return;
+  byId("last-way").hidden = false;
+  byId("last").append(...book.machines.map(({ name }) => html("option", { value: name }, name)));
+}
+
+async function fillFromMachine(name) {
+  if (name === "") return;
+  const filled = await during("Looking up the last test", (signal) => ask(`/api/logbook/machines/${encodeURIComponent(name)}/fields`, { signal }));
+  if (filled) form.fill(filled.fields);
+}
+
 async function fillFromFile(file) {
   const filled = await during("Reading the setup file", async (signal) =>
     ask("/api/setup/fields", { method: "POST", signal, body: { text: await file.text() } }));
@@ -216,6 +231,7 @@ async function read({ isQuiet = false } = {}) {
   state.result = result;
   state.took = performance.now() - begun;
   document.documentElement.dataset.took = Math.round(state.took);
+  rememberAnswer(result.reading, result.page);
   if (!state.isDemo) form.remember();
   state.isDemo = false;
   show(result);
@@ -223,6 +239,21 @@ async function read({ isQuiet = false } = {}) {
   else {
     markSteps();
     if (state.mode !== "look") offerHandles();
+  }
+}
+
+// For the stack from stock, in this browser alone.
+function rememberAnswer({ focus }, page) {
+  if (!focus?.spacer_mm) return;
+  const result = page.told.find((block) => block.kind === "paragraph")?.text ?? "";
+  const digits = /block (-?[\d.]+) mm/.exec(result)?.[1];
+  if (!digits) return;
+  const slack = focus.depth_of_focus_mm;
+  const answer = { digits, told: result.split(":")[0], value: focus.spacer_mm.value, u: focus.spacer_mm.standard_uncertainty, slack: slack && { fraction: slack.fraction, below: slack.below, above: slack.above } };
+  try {
+    localStorage.setItem("narrows.answer", JSON.stringify(answer));
+  } catch {
+    // Then the block is typed there.
   }
 }
 
@@ -368,7 +399,7 @@ function keep(reading) {
       measured ? link(path("stations.csv"), "stations.csv", "Every measured place, as a table") : null,
       link(json, "reading.json", "Every number, JSON"),
     ),
-    html("p", { class: "acts" }, html("button", { type: "button", onclick: printAnswer }, "Print the answer"), html("button", { type: "button", onclick: () => go(1) }, "Read another strip")),
+    html("p", { class: "acts" }, html("a", { class: "button", href: "/stack" }, "Stack it from stock"), html("button", { type: "button", onclick: printAnswer }, "Print the answer"), html("button", { type: "button", onclick: () => go(1) }, "Read another strip")),
   ];
 }
 
@@ -403,6 +434,7 @@ byId("setup-file").addEventListener("change", (event) => {
   event.target.value = "";
   if (file) fillFromFile(file);
 });
+byId("last").addEventListener("change", (event) => fillFromMachine(event.target.value));
 byId("demo").addEventListener("click", demo);
 byId("read").addEventListener("click", () => {
   state.given = {};
@@ -433,3 +465,4 @@ document.addEventListener("paste", (event) => {
 
 go(1, { focus: false });
 check();
+offerMachines();
