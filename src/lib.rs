@@ -18,6 +18,7 @@ pub mod fit;
 pub mod height;
 pub mod locate;
 pub mod photo;
+pub mod plan;
 pub mod reading;
 pub mod refusal;
 pub mod report;

@@ -10,6 +10,7 @@ pub mod json;
 mod lettering;
 #[cfg(feature = "charts")]
 pub mod overlay;
+pub mod plan;
 pub mod rounding;
 pub mod stations_csv;
 pub mod strokes;

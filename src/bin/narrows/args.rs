@@ -13,6 +13,8 @@ use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
 
+pub mod plan;
+
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
 const LONG_ABOUT: &str = "\
@@ -61,6 +63,8 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
+    /// Plan a ramp test.
+    Plan(Box<plan::PlanArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -84,6 +88,9 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
+    /// Plan a ramp test: what to set, what to burn, how sure the answer will be
+    #[command(after_long_help = plan::EXAMPLES, after_help = "More, with examples: narrows plan --help")]
+    Plan(Box<plan::PlanArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -248,6 +255,7 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
+        Ok(Program { task: Task::Plan(request) }) => Ok(Request::Plan(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -282,7 +290,12 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let help = if is_read { "narrows read --help" } else { "narrows --help" };
+    let is_plan = text.contains("narrows plan");
+    let help = match (is_read, is_plan) {
+        (true, _) => "narrows read --help",
+        (_, true) => "narrows plan --help",
+        _ => "narrows --help",
+    };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",

@@ -1,4 +1,5 @@
 //! One module a command.
 
 pub mod completions;
+pub mod plan;
 pub mod read;
