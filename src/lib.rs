@@ -22,6 +22,7 @@ pub mod locate;
 #[cfg(feature = "logbook")]
 pub mod logbook;
 pub mod photo;
+pub mod plan;
 pub mod reading;
 pub mod refusal;
 pub mod report;

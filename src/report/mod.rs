@@ -16,6 +16,7 @@ pub mod logbook;
 pub mod overlay;
 #[cfg(feature = "charts")]
 mod painter;
+pub mod plan;
 pub mod rounding;
 pub mod spacer_drawings;
 pub mod spacer_json;

@@ -21,6 +21,8 @@ use spacer::SpacerArgs;
 #[cfg(feature = "web")]
 pub mod serve;
 
+pub mod plan;
+
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
 const LONG_ABOUT: &str = "\
@@ -83,6 +85,8 @@ pub enum Request {
     Log(Box<log::LogArgs>),
     /// Look at readings over time.
     Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test.
+    Plan(Box<plan::PlanArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -119,6 +123,9 @@ enum Task {
     /// See whether the focus has moved or creeps, and what to check first
     #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
     Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test: what to set, what to burn, how sure the answer will be
+    #[command(after_long_help = plan::EXAMPLES, after_help = "More, with examples: narrows plan --help")]
+    Plan(Box<plan::PlanArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -330,6 +337,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
         Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Log(request) }) => Ok(Request::Log(request)),
         Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
+        Ok(Program { task: Task::Plan(request) }) => Ok(Request::Plan(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),

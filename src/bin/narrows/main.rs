@@ -15,6 +15,7 @@ fn main() -> ExitCode {
         Ok(args::Request::Spacer(request)) => commands::spacer::run(&request),
         Ok(args::Request::Log(request)) => commands::log::run(&request),
         Ok(args::Request::Drift(request)) => commands::drift::run(&request),
+        Ok(args::Request::Plan(request)) => commands::plan::run(&request),
         Ok(args::Request::Completions { shell }) => commands::completions::run(shell),
         Ok(args::Request::Show(text)) => output::to_stdout(&text),
         Err(failure) => Err(failure),
