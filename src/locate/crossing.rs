@@ -11,10 +11,8 @@ use crate::photo::Photo;
 const PLACES: usize = 400;
 /// Share of the line's usual strength at which it still counts as the line.
 const STANDS_OUT: f64 = 0.5;
-/// Share of the places over which it must stand out: shorter streaks lie beyond the line's end.
-const HOLDS: f64 = 0.04;
-/// Share of such a stretch that must stand out.
-const CLEAR_SHARE: f64 = 0.85;
+/// What a place that does not stand out takes off, in places that do.
+const BREAK_COST: f64 = 2.0;
 
 /// Light at one place of the line.
 #[derive(Debug, Clone, Copy)]
@@ -49,7 +47,7 @@ pub fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_
 
 /// The course without the grain, joint or shadow that its trace may have run on into beyond the line.
 ///
-/// From either end inwards to where the line first stands out over a stretch of its length; breaks further in are kept.
+/// Breaks in the line are kept, as long as enough of it follows.
 pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Course {
     let length = course.end_px - course.start_px;
     let step = length / PLACES as f64;
@@ -65,19 +63,24 @@ pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Co
     let mut sorted = strength.clone();
     sorted.sort_by(f64::total_cmp);
     let usual = sorted[PLACES * 7 / 10];
-    let hold = (HOLDS * PLACES as f64) as usize;
-    // Grain comes and goes; a burned line is there at nearly every place.
-    let stands_out = |window: &[f64]| {
-        let clear = window.iter().filter(|s| **s > STANDS_OUT * usual).count();
-        window[0] > STANDS_OUT * usual && clear as f64 >= CLEAR_SHARE * window.len() as f64
-    };
-    let first = (0..PLACES - hold).find(|i| stands_out(&strength[*i..*i + hold]));
-    let last = (hold..PLACES).rev().find(|i| {
-        let window: Vec<f64> = strength[*i + 1 - hold..=*i].iter().rev().copied().collect();
-        stands_out(&window)
-    });
-    match (first, last) {
-        (Some(first), Some(last)) if last > first + PLACES / 5 => {
+    // The stretch with the best balance of places that stand out over those that do not. Grain comes and goes; a burned
+    // line is there at nearly every place, and a break in it is outweighed by what follows.
+    let [mut sum, mut best] = [0.0; 2];
+    let mut from = 0;
+    let mut kept = None;
+    for (i, value) in strength.iter().enumerate() {
+        if sum <= 0.0 {
+            sum = 0.0;
+            from = i;
+        }
+        sum += if *value > STANDS_OUT * usual { 1.0 } else { -BREAK_COST };
+        if sum > best {
+            best = sum;
+            kept = Some([from, i]);
+        }
+    }
+    match kept {
+        Some([first, last]) if last > first + PLACES / 5 => {
             course.with_extent(at(first) - 0.5 * step, at(last) + 0.5 * step)
         }
         _ => course.clone(),
