@@ -97,7 +97,7 @@ struct Combination<'a> {
 }
 
 #[derive(Serialize)]
-struct Quantity {
+pub(super) struct Quantity {
     value: f64,
     standard_uncertainty: f64,
     expanded_uncertainty: f64,
@@ -143,7 +143,7 @@ impl From<&Focus> for FocusObject {
 }
 
 #[derive(Serialize)]
-struct SlackObject {
+pub(super) struct SlackObject {
     fraction: f64,
     below: f64,
     above: f64,
@@ -207,7 +207,8 @@ impl From<&ImageFacts> for ImageObject {
     }
 }
 
-fn one_line(object: &Object<'_>) -> String {
+/// Any object on one line, its numbers to six decimals.
+pub(super) fn one_line(object: &impl Serialize) -> String {
     let mut bytes = Vec::new();
     let mut serializer = Serializer::with_formatter(&mut bytes, SixDecimals);
     object.serialize(&mut serializer).expect("the object has only string keys and writes to memory");

@@ -11,6 +11,11 @@ mod lettering;
 #[cfg(feature = "charts")]
 pub mod overlay;
 pub mod rounding;
+pub mod spacer_drawings;
+pub mod spacer_json;
+pub mod spacer_text;
 pub mod stations_csv;
+pub mod stroke_svg;
+pub mod strokes;
 pub mod text;
 mod words;

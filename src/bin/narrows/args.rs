@@ -1,5 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
+pub mod spacer;
+
 use std::ffi::OsString;
 use std::path::PathBuf;
 
@@ -12,6 +14,7 @@ use narrows::report::rounding::Units;
 use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
+use spacer::SpacerArgs;
 
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
@@ -29,6 +32,9 @@ Examples:
 
   narrows read strip.png --travel-mm 150 --gap-low-mm 17 --gap-high-mm 2 --low-end left
       the same with the bench's lengths given here instead of in a file
+
+  narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
+      the stack of these pieces that comes nearest
 
   narrows completions bash > ~/.local/share/bash-completion/completions/narrows
       let the shell complete flags";
@@ -61,6 +67,8 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
+    /// Find the block.
+    Spacer(Box<SpacerArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -84,6 +92,9 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
+    /// Turn the answer into a stack of the pieces the shop has, and settings for the work
+    #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
+    Spacer(Box<SpacerArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -248,6 +259,7 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
+        Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -282,7 +294,12 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let help = if is_read { "narrows read --help" } else { "narrows --help" };
+    let is_spacer = text.contains("narrows spacer");
+    let help = match (is_read, is_spacer) {
+        (true, _) => "narrows read --help",
+        (_, true) => "narrows spacer --help",
+        _ => "narrows --help",
+    };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",

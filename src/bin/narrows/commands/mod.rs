@@ -2,3 +2,4 @@
 
 pub mod completions;
 pub mod read;
+pub mod spacer;
