@@ -1,9 +1,9 @@
 //! Doubts that travel with a reading.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The cautions. The serialised names are fixed; new ones are added at the end and in the docs' table.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)]
 pub enum CautionCode {
@@ -26,7 +26,7 @@ pub enum CautionCode {
 }
 
 /// Something to know before trusting the number.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Caution {
     /// Which of the fixed codes.
     pub code: CautionCode,

@@ -1,9 +1,9 @@
 //! A number and how sure it is.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// A value with its standard uncertainty, in the unit its field name says.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Estimate {
     /// The best value.
     pub value: f64,

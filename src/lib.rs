@@ -17,6 +17,8 @@ pub mod estimate;
 pub mod fit;
 pub mod height;
 pub mod locate;
+#[cfg(feature = "logbook")]
+pub mod logbook;
 pub mod photo;
 pub mod reading;
 pub mod refusal;

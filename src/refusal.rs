@@ -1,9 +1,9 @@
 //! Why a picture gets no number.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The closed list of refusals. The serialised names are fixed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "snake_case")]
 #[allow(missing_docs)]
 pub enum RefusalCode {
@@ -24,7 +24,7 @@ pub enum RefusalCode {
 }
 
 /// No answer: the code, what was seen, and what to do next, in bench words.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Refusal {
     /// Which of the fixed codes.
     pub code: RefusalCode,

@@ -164,7 +164,7 @@ impl RawSetup {
         })
     }
 
-    fn read_ramp_file(&self, given: Given, path: &str) -> Result<(f64, Option<f64>), SetupError> {
+    pub(super) fn read_ramp_file(&self, given: Given, path: &str) -> Result<(f64, Option<f64>), SetupError> {
         let path = self.path(given, path)?;
         let text = std::fs::read_to_string(&path).map_err(|source| SetupError::RampFileUnreadable {
             given,

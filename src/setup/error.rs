@@ -13,6 +13,8 @@ pub enum Origin {
     Line(usize),
     /// By the flag of the same name.
     Flag,
+    /// By what the logbook knows of machine and lens.
+    Logbook,
 }
 
 /// A field that was said, and where.
@@ -29,6 +31,7 @@ impl fmt::Display for Given {
         match self.origin {
             Origin::Line(line) => write!(formatter, "{} (line {line})", self.field),
             Origin::Flag => formatter.write_str(&self.field.flag()),
+            Origin::Logbook => write!(formatter, "{} (from the logbook)", self.field),
         }
     }
 }
@@ -155,7 +158,7 @@ impl SetupError {
     pub fn line(&self) -> Option<usize> {
         let of = |given: Given| match given.origin {
             Origin::Line(line) => Some(line),
-            Origin::Flag => None,
+            Origin::Flag | Origin::Logbook => None,
         };
         match self {
             Self::Syntax { line, .. }
@@ -234,7 +237,9 @@ impl SetupError {
                 Origin::Flag => {
                     format!("write it like {} {}", given.field.flag(), quoted_if_needed(given.field.example()))
                 }
-                Origin::Line(_) => format!("write it like {} = {}", given.field, in_file(given.field)),
+                Origin::Line(_) | Origin::Logbook => {
+                    format!("write it like {} = {}", given.field, in_file(given.field))
+                }
             },
             Self::NotALength { reason: LengthError::DecimalComma { .. }, .. } => {
                 "write the number with a point: 7.5".to_owned()

@@ -9,6 +9,7 @@ mod field;
 pub(crate) mod incline;
 mod length;
 mod raw;
+mod write;
 
 use std::path::Path;
 
@@ -16,6 +17,8 @@ pub use error::{Given, Missing, Need, Origin, SetupError};
 pub use field::{Field, Kind, Section};
 pub use length::{LengthError, parse_length_mm};
 pub use raw::RawSetup;
+
+use serde::{Deserialize, Serialize};
 
 use crate::estimate::Estimate;
 
@@ -155,7 +158,8 @@ pub struct GapBlocks {
 }
 
 /// How the line was burned: kept with the reading, never computed with.
-#[derive(Debug, Clone, PartialEq, Default)]
+#[derive(Debug, Clone, PartialEq, Default, Serialize, Deserialize)]
+#[serde(default)]
 pub struct Burn {
     /// Material, free text.
     pub material: Option<String>,

@@ -23,21 +23,21 @@ use super::length::{LengthError, parse_length_mm, parse_number};
 /// ```
 #[derive(Debug, Clone, Default)]
 pub struct RawSetup {
-    entries: BTreeMap<Field, Entry>,
+    pub(super) entries: BTreeMap<Field, Entry>,
     section_lines: BTreeMap<Section, usize>,
     /// Folder that paths in the file count from; `None` where the text came from no file.
     base_dir: Option<PathBuf>,
 }
 
 #[derive(Debug, Clone)]
-struct Entry {
-    value: Value,
+pub(super) struct Entry {
+    pub(super) value: Value,
     origin: Origin,
 }
 
 /// A field's value, already of its kind. Lengths in millimetres.
 #[derive(Debug, Clone, PartialEq)]
-enum Value {
+pub(super) enum Value {
     Number(f64),
     Numbers(Vec<f64>),
     Count(u32),
@@ -97,6 +97,22 @@ impl RawSetup {
         Ok(())
     }
 
+    /// Says a field that nobody said; what was said stays. The text is written as after the flag.
+    ///
+    /// # Errors
+    /// A text that the field cannot hold.
+    pub fn set_default(&mut self, field: Field, text: &str) -> Result<(), SetupError> {
+        let given = Given { field, origin: Origin::Logbook };
+        let value = value_from_text(given, text)?;
+        self.entries.entry(field).or_insert(Entry { value, origin: given.origin });
+        Ok(())
+    }
+
+    /// Whether a field was said.
+    pub fn is_given(&self, field: Field) -> bool {
+        self.entries.contains_key(&field)
+    }
+
     /// The field and where it was said, where it was.
     pub(super) fn given(&self, field: Field) -> Option<Given> {
         self.entries.get(&field).map(|entry| Given { field, origin: entry.origin })
@@ -146,7 +162,7 @@ impl RawSetup {
     /// Where a path that this field holds leads.
     pub(super) fn path(&self, given: Given, path: &str) -> Result<PathBuf, SetupError> {
         match (given.origin, &self.base_dir) {
-            (Origin::Flag, _) => Ok(PathBuf::from(path)),
+            (Origin::Flag | Origin::Logbook, _) => Ok(PathBuf::from(path)),
             (Origin::Line(_), Some(base_dir)) => Ok(base_dir.join(path)),
             (Origin::Line(_), None) => Err(SetupError::RampFileWithoutFolder { given }),
         }
