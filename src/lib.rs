@@ -13,6 +13,8 @@ pub mod cautions;
 pub mod choose;
 pub mod combine;
 pub mod doubts;
+#[cfg(feature = "logbook")]
+pub mod drift;
 pub mod estimate;
 pub mod fit;
 pub mod height;

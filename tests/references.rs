@@ -2,6 +2,8 @@
 
 #[path = "references/beam.rs"]
 mod beam;
+#[path = "references/control.rs"]
+mod control;
 #[path = "references/gum.rs"]
 mod gum;
 #[path = "references/line_width.rs"]

@@ -3,16 +3,14 @@
 //! Drawn with `plotters` on a fixed sheet. Axes and legend are laid out here, because a block's gap grows while
 //! the height falls and a bowed strip bends the scale: both need ticks that are placed one by one.
 
-use std::cell::RefCell;
-use std::sync::Once;
-
 use image::RgbImage;
-use plotters::coord::Shift;
-use plotters::element::DashedPathElement;
 use plotters::prelude::*;
-use plotters::style::text_anchor::{HPos, Pos, VPos};
-use plotters::style::{FontFamily, FontStyle, FontTransform, RGBColor, register_font};
+use plotters::style::RGBColor;
+use plotters::style::text_anchor::HPos;
 
+use super::painter::{
+    self, Drawing, Drawn, EM, FAINT_INK, GRID, INK, Letters, Painter, SMALL_EM, Shape, TITLE_EM, round_step,
+};
 use super::rounding::{Units, fixed, length};
 use super::{lettering, words};
 use crate::estimate::Estimate;
@@ -23,18 +21,6 @@ use crate::stations::LeftOut;
 /// Width and height of the sheet in pixels; of an SVG, in its own units.
 pub const SHEET: [u32; 2] = [1600, 1000];
 
-/// The bundled font under the names a viewer of the SVG may have: Verdana is as wide as DejaVu Sans.
-const FAMILY: &str = "DejaVu Sans, Verdana, sans-serif";
-/// The bitmap is drawn this much larger and averaged down, which smooths what `plotters` draws with hard edges.
-const OVERSAMPLING: u32 = 2;
-
-const EM: f64 = 21.0;
-const SMALL_EM: f64 = 18.0;
-const TITLE_EM: f64 = 27.0;
-
-const INK: RGBColor = RGBColor(25, 25, 25);
-const FAINT_INK: RGBColor = RGBColor(110, 110, 110);
-const GRID: RGBColor = RGBColor(225, 225, 225);
 const BAND: RGBColor = RGBColor(244, 196, 120);
 const BAND_EDGE: RGBColor = RGBColor(140, 85, 0);
 const SLACK: RGBColor = RGBColor(238, 238, 238);
@@ -42,42 +28,18 @@ const SLACK_EDGE: RGBColor = RGBColor(130, 130, 130);
 
 /// The chart as SVG text; `None` where there are no measured places to draw.
 pub fn draw_svg(reading: &Reading, setup: &Setup) -> Option<String> {
-    let sheet = Sheet::new(reading, setup)?;
-    register();
-    let mut text = String::new();
-    let area = SVGBackend::with_string(&mut text, (SHEET[0], SHEET[1])).into_drawing_area();
-    Painter { area: &area, scale: 1.0, kept: None }
-        .paint(&sheet)
-        .expect("drawing into a string fails only without a font");
-    area.present().expect("drawing into a string does not fail");
-    drop(area);
-    Some(text)
+    Some(painter::svg(SHEET, &Sheet::new(reading, setup)?))
 }
 
 /// The chart as a picture; `None` where there are no measured places to draw.
 pub fn draw_png(reading: &Reading, setup: &Setup) -> Option<RgbImage> {
-    let sheet = Sheet::new(reading, setup)?;
-    register();
-    let size = SHEET.map(|side| side * OVERSAMPLING);
-    let mut large = RgbImage::new(size[0], size[1]);
-    let kept = RefCell::default();
-    {
-        let area = BitMapBackend::with_buffer(&mut large, (size[0], size[1])).into_drawing_area();
-        Painter { area: &area, scale: f64::from(OVERSAMPLING), kept: Some(&kept) }
-            .paint(&sheet)
-            .expect("drawing into memory fails only without a font");
-        area.present().expect("drawing into memory does not fail");
-    }
-    let mut picture = image::imageops::thumbnail(&large, SHEET[0], SHEET[1]);
-    kept.into_inner().iter().for_each(|letters: &Letters| letters.write(&mut picture));
-    Some(picture)
+    Some(painter::png(SHEET, &Sheet::new(reading, setup)?))
 }
 
-fn register() {
-    static ONCE: Once = Once::new();
-    ONCE.call_once(|| {
-        assert!(register_font(FAMILY, FontStyle::Normal, lettering::FONT).is_ok(), "the bundled font is a font");
-    });
+impl Drawing for Sheet<'_> {
+    fn paint<DB: DrawingBackend>(&self, painter: &Painter<'_, DB>) -> Drawn<DB> {
+        painter.paint(self)
+    }
 }
 
 /// What a place along the strip is called under the chart. Only the axis is labelled with it: no result passes here.
@@ -140,11 +102,6 @@ impl Quantity {
     }
 }
 
-fn round_step(about: f64) -> f64 {
-    let ten = 10_f64.powf(about.max(1e-9).log10().floor());
-    [1.0, 2.0, 5.0].into_iter().map(|m| m * ten).find(|&step| step >= about).unwrap_or(10.0 * ten)
-}
-
 /// Heights where both are known, else the block's gap where the answer holds one, else the distance along the strip.
 fn quantity(reading: &Reading, setup: &Setup) -> Quantity {
     let ramp = &setup.ramp;
@@ -179,17 +136,6 @@ struct Point {
     width: f64,
     give_or_take: f64,
     left_out: Option<Option<LeftOut>>,
-}
-
-#[derive(Clone, Copy, PartialEq)]
-enum Shape {
-    Dot,
-    Square,
-    Ring,
-    Diamond,
-    Cross,
-    Plus,
-    Triangle,
 }
 
 const fn shape(left_out: Option<Option<LeftOut>>) -> Shape {
@@ -325,51 +271,6 @@ fn widths(points: &[Point], fits: &[&Fit]) -> [f64; 2] {
     [bottom.max(0.0), most + 0.16 * (most - bottom.max(0.0)).max(1e-6)]
 }
 
-type Drawn<DB> = Result<(), DrawingAreaErrorKind<<DB as DrawingBackend>::ErrorType>>;
-
-struct Painter<'a, DB: DrawingBackend> {
-    area: &'a DrawingArea<DB, Shift>,
-    scale: f64,
-    /// Texts kept back until the bitmap has its final size, since letters that are averaged down turn soft;
-    /// `None` where the backend writes them itself.
-    kept: Option<&'a RefCell<Vec<Letters>>>,
-}
-
-/// A text with its place on the sheet.
-struct Letters {
-    place: [f64; 2],
-    em: f64,
-    ink: RGBColor,
-    side: HPos,
-    is_upright: bool,
-    text: String,
-}
-
-impl Letters {
-    fn write(&self, picture: &mut RgbImage) {
-        let ink = image::Rgb([self.ink.0, self.ink.1, self.ink.2]);
-        let wide = lettering::width(&self.text, self.em);
-        let share = match self.side {
-            HPos::Left => 0.0,
-            HPos::Center => 0.5,
-            HPos::Right => 1.0,
-        };
-        let below = lettering::CAP_HEIGHT * self.em / 2.0;
-        if self.is_upright {
-            let left = self.place[0] - share * wide;
-            lettering::write(picture, [left, self.place[1] + below], self.em, &self.text, ink, None);
-            return;
-        }
-        // Bottom to top: written level on a piece of its own, then turned.
-        let size = [(wide + 8.0).ceil() as u32, (2.0 * self.em).ceil() as u32];
-        let mut piece = RgbImage::from_pixel(size[0], size[1], image::Rgb([255; 3]));
-        lettering::write(&mut piece, [4.0, self.em + below], self.em, &self.text, ink, None);
-        let turned = image::imageops::rotate270(&piece);
-        let [x, y] = [self.place[0] - self.em, self.place[1] - wide * (1.0 - share) - 4.0];
-        image::imageops::replace(picture, &turned, x.round() as i64, y.round() as i64);
-    }
-}
-
 /// Where the frame of the chart lies on the sheet, and what its sides mean.
 struct Frame {
     left: f64,
@@ -491,10 +392,6 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         slack.map_or(Ok(()), |[left, right]| self.slack_rims([left, frame.top, right, frame.bottom]))
     }
 
-    fn patch(&self, [left, top, right, bottom]: [f64; 4], colour: RGBColor) -> Drawn<DB> {
-        self.area.draw(&Rectangle::new([self.at([left, top]), self.at([right, bottom])], colour.filled()))
-    }
-
     fn slack_rims(&self, [left, top, right, bottom]: [f64; 4]) -> Drawn<DB> {
         for x in [left, right] {
             self.line(&[[x, top], [x, bottom]], SLACK_EDGE, 2.0, [9.0, 7.0])?;
@@ -574,35 +471,6 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         self.mark([x, frame.y(point.width.max(frame.widths[0]))], shape(point.left_out), radius)
     }
 
-    fn mark(&self, [x, y]: [f64; 2], shape: Shape, radius: f64) -> Drawn<DB> {
-        let around = |corners: &[[f64; 2]]| corners.iter().map(|[dx, dy]| [x + dx, y + dy]).collect::<Vec<_>>();
-        let hollow = |corners: &[[f64; 2]]| {
-            let corners = around(corners);
-            let places: Vec<_> = corners.iter().map(|&c| self.at(c)).collect();
-            self.area.draw(&Polygon::new(places, WHITE.filled()))?;
-            self.line(&[&corners[..], &corners[..1]].concat(), INK, 1.8, [0.0, 0.0])
-        };
-        let plain = [0.0, 0.0];
-        match shape {
-            Shape::Dot => self.area.draw(&Circle::new(self.at([x, y]), self.length(radius), INK.filled())),
-            Shape::Ring => {
-                self.area.draw(&Circle::new(self.at([x, y]), self.length(6.0), WHITE.filled()))?;
-                self.area.draw(&Circle::new(self.at([x, y]), self.length(6.0), self.stroke(INK, 1.8)))
-            }
-            Shape::Square => hollow(&[[-6.0, -6.0], [6.0, -6.0], [6.0, 6.0], [-6.0, 6.0]]),
-            Shape::Diamond => hollow(&[[0.0, -8.0], [8.0, 0.0], [0.0, 8.0], [-8.0, 0.0]]),
-            Shape::Triangle => hollow(&[[0.0, -8.0], [7.0, 6.0], [-7.0, 6.0]]),
-            Shape::Cross => {
-                self.line(&around(&[[-6.0, -6.0], [6.0, 6.0]]), INK, 2.2, plain)?;
-                self.line(&around(&[[-6.0, 6.0], [6.0, -6.0]]), INK, 2.2, plain)
-            }
-            Shape::Plus => {
-                self.line(&around(&[[-8.0, 0.0], [8.0, 0.0]]), INK, 2.2, plain)?;
-                self.line(&around(&[[0.0, -8.0], [0.0, 8.0]]), INK, 2.2, plain)
-            }
-        }
-    }
-
     /// The finest place is named beside its band, on whichever side has the room.
     fn labels(&self, sheet: &Sheet<'_>, frame: &Frame) -> Drawn<DB> {
         let Some(([from, _, to], text)) = &sheet.finest else { return Ok(()) };
@@ -643,46 +511,6 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
             }
         }
         Ok(())
-    }
-
-    fn at(&self, [x, y]: [f64; 2]) -> (i32, i32) {
-        ((x * self.scale).round() as i32, (y * self.scale).round() as i32)
-    }
-
-    fn length(&self, length: f64) -> i32 {
-        (length * self.scale).round() as i32
-    }
-
-    fn stroke(&self, colour: RGBColor, thickness: f64) -> ShapeStyle {
-        ShapeStyle::from(colour).stroke_width((thickness * self.scale).round().max(1.0) as u32)
-    }
-
-    fn line(&self, places: &[[f64; 2]], colour: RGBColor, thickness: f64, dashes: [f64; 2]) -> Drawn<DB> {
-        let places: Vec<(i32, i32)> = places.iter().map(|&p| self.at(p)).collect();
-        let style = self.stroke(colour, thickness);
-        if dashes[0] > 0.0 {
-            let [drawn, gap] = dashes.map(|d| self.length(d));
-            self.area.draw(&DashedPathElement::new(places, drawn, gap, style))
-        } else {
-            self.area.draw(&PathElement::new(places, style))
-        }
-    }
-
-    fn text(&self, place: [f64; 2], em: f64, ink: RGBColor, side: HPos, text: &str) -> Drawn<DB> {
-        self.letters(Letters { place, em, ink, side, is_upright: true, text: text.to_owned() })
-    }
-
-    fn letters(&self, letters: Letters) -> Drawn<DB> {
-        if let Some(kept) = self.kept {
-            kept.borrow_mut().push(letters);
-            return Ok(());
-        }
-        // plotters divides a size by 1.24 before it calls it an em.
-        let font = (FontFamily::Name(FAMILY), letters.em * 1.24 * self.scale).into_font();
-        let turn = if letters.is_upright { FontTransform::None } else { FontTransform::Rotate270 };
-        let pos = Pos::new(letters.side, VPos::Center);
-        let style = TextStyle { font: font.transform(turn), color: letters.ink.to_backend_color(), pos };
-        self.area.draw(&Text::new(letters.text, self.at(letters.place), style))
     }
 }
 

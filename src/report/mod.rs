@@ -5,11 +5,15 @@ pub mod advice;
 mod canvas;
 #[cfg(feature = "charts")]
 pub mod chart;
+#[cfg(feature = "logbook")]
+pub mod drift;
 pub mod json;
 #[cfg(feature = "charts")]
 mod lettering;
 #[cfg(feature = "charts")]
 pub mod overlay;
+#[cfg(feature = "charts")]
+mod painter;
 pub mod rounding;
 pub mod spacer_drawings;
 pub mod spacer_json;

@@ -271,23 +271,23 @@ fn percent(share: f64) -> String {
 }
 
 /// Text that grows line by line and never runs past [`COLUMNS`] while a word fits.
-struct Page {
-    text: String,
+pub(super) struct Page {
+    pub(super) text: String,
 }
 
 impl Page {
-    const fn new() -> Self {
+    pub(super) const fn new() -> Self {
         Self { text: String::new() }
     }
 
-    fn gap(&mut self) {
+    pub(super) fn gap(&mut self) {
         if !self.text.is_empty() && !self.text.ends_with("\n\n") {
             self.text.push('\n');
         }
     }
 
     /// The one line to be seen from across the room: alone, underlined, with air round it.
-    fn action(&mut self, action: &str) {
+    pub(super) fn action(&mut self, action: &str) {
         let lines = wrap(&words::printable(action), COLUMNS - 2, COLUMNS - 2);
         let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
         for line in lines {
@@ -296,24 +296,24 @@ impl Page {
         self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
     }
 
-    fn heading(&mut self, heading: &str) {
+    pub(super) fn heading(&mut self, heading: &str) {
         self.gap();
         self.text.push_str(heading);
         self.text.push('\n');
     }
 
-    fn row(&mut self, label: &str, value: &str) {
+    pub(super) fn row(&mut self, label: &str, value: &str) {
         let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
         self.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
     }
 
-    fn row_if(&mut self, label: &str, value: &str) {
+    pub(super) fn row_if(&mut self, label: &str, value: &str) {
         if !value.is_empty() {
             self.row(label, value);
         }
     }
 
-    fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
+    pub(super) fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
         let width = |lead: &str| COLUMNS - lead.chars().count();
         for (index, line) in wrap(&words::printable(text), width(first), width(rest)).iter().enumerate() {
             let lead = if index == 0 { first } else { rest };
