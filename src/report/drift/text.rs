@@ -96,8 +96,10 @@ fn tell_findings(page: &mut Page, drift: &Drift) {
         if let Some((_, count)) = crate::drift::findings::compared(&drift.readings).filter(|(_, count)| *count > 0) {
             page.gap();
             let strips = if count == 1 { "the strip".to_owned() } else { format!("the {count} strips") };
-            let text = format!("nothing: width, strength, straightness and sides of the newest line are as in {strips} \
-                it is compared with");
+            let text = format!(
+                "nothing: width, strength, straightness and sides of the newest line are as in {strips} \
+                it is compared with"
+            );
             page.paragraph("what to check first: ", "  ", &text);
         }
         return;
