@@ -239,8 +239,10 @@ impl LogbookError {
             }
             Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => Self::ReadOnly { path },
             Some(ErrorCode::CannotOpen) => Self::Unopenable { path, what: "the system does not let it be".to_owned() },
-            Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, what: error.to_string() },
-            Some(ErrorCode::NotADatabase) => Self::NotALogbook { path },
+            // What is no database at all was turned away by its first bytes before.
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+                Self::Damaged { path, what: error.to_string() }
+            }
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Busy { path },
             _ => Self::Disk { path, what: error.to_string() },
         }

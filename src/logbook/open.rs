@@ -87,11 +87,19 @@ impl Logbook {
 
     fn open_for_writing(path: &Path, create: OpenFlags) -> Result<Self, LogbookError> {
         must_be_sqlite(path)?;
-        let connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | create)?;
-        let mut book = Self { connection, path: path.to_path_buf() };
-        book.layout()?;
-        book.prepare()?;
-        Ok(book)
+        let is_there = path.exists();
+        let run = || {
+            let connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | create)?;
+            let mut book = Self { connection, path: path.to_path_buf() };
+            book.layout()?;
+            book.prepare()?;
+            Ok(book)
+        };
+        run().map_err(|error| match error {
+            // A writer also writes beside the file: where it is there and cannot be opened, that is what fails.
+            LogbookError::Unopenable { path, .. } if is_there => LogbookError::ReadOnly { path },
+            other => other,
+        })
     }
 
     /// Settings of a writer, and the latest layout.

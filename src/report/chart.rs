@@ -9,7 +9,7 @@ use plotters::style::RGBColor;
 use plotters::style::text_anchor::HPos;
 
 use super::painter::{
-    self, Drawing, Drawn, EM, FAINT_INK, GRID, INK, Letters, Painter, SMALL_EM, Shape, TITLE_EM, round_step,
+    self, Drawing, Drawn, EM, FAINT_INK, Frame, GRID, INK, Letters, Painter, SMALL_EM, Shape, TITLE_EM, round_step,
 };
 use super::rounding::{Units, fixed, length};
 use super::{lettering, words};
@@ -17,6 +17,36 @@ use crate::estimate::Estimate;
 use crate::reading::{Fit, Model, Reading};
 use crate::setup::{Ramp, Setup};
 use crate::stations::LeftOut;
+
+/// The scale under the chart, for whoever draws the chart anew: what it is called, and its values along the strip.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Scale {
+    /// With its unit.
+    pub title: String,
+    /// How it runs up the ramp; `None` where it is the distance along the strip, or pixels, itself.
+    pub ramp: Option<RampScale>,
+}
+
+/// A scale that runs up or down the ramp: `low + change·t + 4·bow·t·(1 − t)` with `t = position/span`.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[allow(missing_docs)]
+pub struct RampScale {
+    pub low: f64,
+    pub change: f64,
+    pub bow: f64,
+    pub span_mm: f64,
+}
+
+/// The scale under a reading's chart.
+pub fn scale(reading: &Reading, setup: &Setup) -> Scale {
+    let is_tied = reading.stations.iter().any(|s| s.position_mm.is_some());
+    let quantity = if is_tied { quantity(reading, setup) } else { Quantity::Pixels };
+    let ramp = match quantity {
+        Quantity::OnRamp { low, change, bow, span_mm, .. } => Some(RampScale { low, change, bow, span_mm }),
+        Quantity::Pixels | Quantity::Distance => None,
+    };
+    Scale { title: quantity.title(), ramp }
+}
 
 /// Width and height of the sheet in pixels; of an SVG, in its own units.
 pub const SHEET: [u32; 2] = [1600, 1000];
@@ -271,34 +301,6 @@ fn widths(points: &[Point], fits: &[&Fit]) -> [f64; 2] {
     [bottom.max(0.0), most + 0.16 * (most - bottom.max(0.0)).max(1e-6)]
 }
 
-/// Where the frame of the chart lies on the sheet, and what its sides mean.
-struct Frame {
-    left: f64,
-    top: f64,
-    right: f64,
-    bottom: f64,
-    places: [f64; 2],
-    widths: [f64; 2],
-}
-
-impl Frame {
-    fn x(&self, place: f64) -> f64 {
-        self.left + (place - self.places[0]) / (self.places[1] - self.places[0]) * (self.right - self.left)
-    }
-
-    fn y(&self, width: f64) -> f64 {
-        self.bottom - (width - self.widths[0]) / (self.widths[1] - self.widths[0]) * (self.bottom - self.top)
-    }
-
-    fn width(&self) -> f64 {
-        self.right - self.left
-    }
-
-    fn inside_x(&self, place: f64) -> f64 {
-        self.x(place).clamp(self.left, self.right)
-    }
-}
-
 /// One entry of the legend.
 enum Key<'a> {
     Used(usize),
@@ -337,8 +339,8 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
             right: width - 50.0,
             top: 22.0 + title_height + if sheet.top.is_some() { 78.0 } else { 20.0 },
             bottom: legend_top - 96.0,
-            places: sheet.places,
-            widths: sheet.widths,
+            across: sheet.places,
+            up: sheet.widths,
         };
         for (index, line) in sheet.title.iter().enumerate() {
             let y = 20.0 + (index as f64 + 0.5) * TITLE_EM * 1.3;
@@ -409,14 +411,14 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
 
     fn axes(&self, sheet: &Sheet<'_>, frame: &Frame) -> Drawn<DB> {
         let plain = [0.0, 0.0];
-        let widths = Quantity::Distance.ticks(frame.widths, 8.0);
+        let widths = Quantity::Distance.ticks(frame.up, 8.0);
         for (value, text) in widths {
             let y = frame.y(value);
             self.line(&[[frame.left, y], [frame.right, y]], GRID, 1.0, plain)?;
             self.line(&[[frame.left - 8.0, y], [frame.left, y]], INK, 1.5, plain)?;
             self.text([frame.left - 14.0, y], EM, INK, HPos::Right, &text)?;
         }
-        for (place, text) in sheet.bottom.ticks(frame.places, 12.0) {
+        for (place, text) in sheet.bottom.ticks(frame.across, 12.0) {
             let x = frame.x(place);
             self.line(&[[x, frame.top], [x, frame.bottom]], GRID, 1.0, plain)?;
             self.line(&[[x, frame.bottom], [x, frame.bottom + 8.0]], INK, 1.5, plain)?;
@@ -425,7 +427,7 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         let middle = f64::midpoint(frame.left, frame.right);
         self.text([middle, frame.bottom + 60.0], EM, INK, HPos::Center, &sheet.bottom.title())?;
         if let Some(top) = sheet.top {
-            for (place, text) in top.ticks(frame.places, 12.0) {
+            for (place, text) in top.ticks(frame.across, 12.0) {
                 let x = frame.x(place);
                 self.line(&[[x, frame.top - 8.0], [x, frame.top]], FAINT_INK, 1.5, plain)?;
                 self.text([x, frame.top - 22.0], SMALL_EM, FAINT_INK, HPos::Center, &text)?;
@@ -444,7 +446,7 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
     fn curve(&self, fit: &Fit, frame: &Frame) -> Drawn<DB> {
         let (colour, thickness, dashes) = stroke(fit);
         let inside = |[place, width]: &[f64; 2]| {
-            (frame.places[0]..=frame.places[1]).contains(place) && (frame.widths[0]..=frame.widths[1]).contains(width)
+            (frame.across[0]..=frame.across[1]).contains(place) && (frame.up[0]..=frame.up[1]).contains(width)
         };
         for piece in fit.curve.split(|c| !inside(c)).filter(|piece| piece.len() > 1) {
             let line: Vec<[f64; 2]> = piece.iter().map(|&[p, w]| [frame.x(p), frame.y(w)]).collect();
@@ -455,20 +457,20 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
 
     fn point(&self, point: &Point, frame: &Frame, radius: f64) -> Drawn<DB> {
         let x = frame.x(point.place);
-        let is_inside = (frame.widths[0]..=frame.widths[1]).contains(&point.width);
+        let is_inside = (frame.up[0]..=frame.up[1]).contains(&point.width);
         if is_inside && point.give_or_take.is_finite() {
             let [high, low] =
                 [1.0, -1.0].map(|sign| frame.y(point.width + sign * point.give_or_take).clamp(frame.top, frame.bottom));
             let ink = if point.left_out.is_none() && radius > 2.0 { INK } else { FAINT_INK };
             self.line(&[[x, high], [x, low]], ink, 1.0, [0.0, 0.0])?;
         }
-        if point.width > frame.widths[1] {
+        if point.width > frame.up[1] {
             // Wider than the chart is high: at the rim, below an arrowhead.
             let tip = frame.top + 4.0;
             self.line(&[[x - 7.0, tip + 8.0], [x, tip], [x + 7.0, tip + 8.0]], INK, 2.0, [0.0, 0.0])?;
             return self.mark([x, tip + 19.0], shape(point.left_out), radius);
         }
-        self.mark([x, frame.y(point.width.max(frame.widths[0]))], shape(point.left_out), radius)
+        self.mark([x, frame.y(point.width.max(frame.up[0]))], shape(point.left_out), radius)
     }
 
     /// The finest place is named beside its band, on whichever side has the room.

@@ -10,10 +10,13 @@ pub mod drift;
 pub mod json;
 #[cfg(feature = "charts")]
 mod lettering;
+#[cfg(feature = "logbook")]
+pub mod logbook;
 #[cfg(feature = "charts")]
 pub mod overlay;
 #[cfg(feature = "charts")]
 mod painter;
+pub mod plan;
 pub mod rounding;
 pub mod spacer_drawings;
 pub mod spacer_json;
@@ -22,4 +25,4 @@ pub mod stations_csv;
 pub mod stroke_svg;
 pub mod strokes;
 pub mod text;
-mod words;
+pub(crate) mod words;

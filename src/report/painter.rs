@@ -120,6 +120,35 @@ impl Letters {
     }
 }
 
+/// Where the frame of the chart lies on the sheet, and what its sides mean.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Frame {
+    pub(crate) left: f64,
+    pub(crate) top: f64,
+    pub(crate) right: f64,
+    pub(crate) bottom: f64,
+    pub(crate) across: [f64; 2],
+    pub(crate) up: [f64; 2],
+}
+
+impl Frame {
+    pub(crate) fn x(&self, across: f64) -> f64 {
+        self.left + (across - self.across[0]) / (self.across[1] - self.across[0]) * (self.right - self.left)
+    }
+
+    pub(crate) fn y(&self, up: f64) -> f64 {
+        self.bottom - (up - self.up[0]) / (self.up[1] - self.up[0]) * (self.bottom - self.top)
+    }
+
+    pub(crate) fn width(&self) -> f64 {
+        self.right - self.left
+    }
+
+    pub(crate) fn inside_x(&self, place: f64) -> f64 {
+        self.x(place).clamp(self.left, self.right)
+    }
+}
+
 /// What a point is drawn as.
 #[derive(Clone, Copy, PartialEq)]
 pub(crate) enum Shape {
@@ -135,6 +164,11 @@ pub(crate) enum Shape {
 impl<DB: DrawingBackend> Painter<'_, DB> {
     pub(crate) fn patch(&self, [left, top, right, bottom]: [f64; 4], colour: RGBColor) -> Drawn<DB> {
         self.area.draw(&Rectangle::new([self.at([left, top]), self.at([right, bottom])], colour.filled()))
+    }
+
+    pub(crate) fn polygon(&self, corners: &[[f64; 2]], colour: RGBColor) -> Drawn<DB> {
+        let corners: Vec<(i32, i32)> = corners.iter().map(|&c| self.at(c)).collect();
+        self.area.draw(&Polygon::new(corners, colour.filled()))
     }
 
     pub(crate) fn mark(&self, [x, y]: [f64; 2], shape: Shape, radius: f64) -> Drawn<DB> {

@@ -1,5 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
+pub mod drift;
+pub mod log;
 pub mod spacer;
 
 use std::ffi::OsString;
@@ -15,6 +17,11 @@ use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
 use spacer::SpacerArgs;
+
+#[cfg(feature = "web")]
+pub mod serve;
+
+pub mod plan;
 
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
@@ -35,6 +42,8 @@ Examples:
 
   narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
       the stack of these pieces that comes nearest
+  narrows read strip.png --setup bench.toml --machine north --keep
+      the same, kept in the logbook; see narrows log --help
 
   narrows completions bash > ~/.local/share/bash-completion/completions/narrows
       let the shell complete flags";
@@ -67,8 +76,17 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
+    /// Serve the page.
+    #[cfg(feature = "web")]
+    Serve(serve::ServeArgs),
     /// Find the block.
     Spacer(Box<SpacerArgs>),
+    /// Keep and look up readings.
+    Log(Box<log::LogArgs>),
+    /// Look at readings over time.
+    Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test.
+    Plan(Box<plan::PlanArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -92,9 +110,22 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
+    /// Open the page: read strips in a browser on this machine, or on a phone beside it
+    #[cfg(feature = "web")]
+    #[command(after_help = serve::EXAMPLES)]
+    Serve(serve::ServeArgs),
     /// Turn the answer into a stack of the pieces the shop has, and settings for the work
     #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
     Spacer(Box<SpacerArgs>),
+    /// Keep readings and what was done to the machines, and look them up
+    #[command(after_long_help = log::EXAMPLES, after_help = "Examples: narrows log --help", disable_help_subcommand = true)]
+    Log(Box<log::LogArgs>),
+    /// See whether the focus has moved or creeps, and what to check first
+    #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
+    Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test: what to set, what to burn, how sure the answer will be
+    #[command(after_long_help = plan::EXAMPLES, after_help = "More, with examples: narrows plan --help")]
+    Plan(Box<plan::PlanArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -116,6 +147,39 @@ pub struct ReadArgs {
     /// One line of JSON for each picture instead of text
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+
+    /// The machine it was burned on: the logbook supplies what the setup leaves open
+    #[arg(long, value_name = "NAME", help_heading = "Logbook")]
+    pub machine: Option<String>,
+
+    /// The lens that was in it [the one in the machine at that time]
+    #[arg(long, value_name = "NAME", help_heading = "Logbook")]
+    pub lens: Option<String>,
+
+    /// Keep the readings in the logbook; =all keeps also those without an answer
+    #[arg(long, value_name = "WHICH", value_enum, num_args = 0..=1, require_equals = true,
+        default_missing_value = "answers", help_heading = "Logbook", hide_possible_values = true)]
+    pub keep: Option<KeepArg>,
+
+    /// When it was burned: 2026-03-01, or "2026-03-01 14:30" [the picture's own time, else now]
+    #[arg(long, value_name = "DATE", help_heading = "Logbook")]
+    pub when: Option<String>,
+
+    /// Anything to keep with it
+    #[arg(long, value_name = "TEXT", requires = "keep", help_heading = "Logbook")]
+    pub note: Option<String>,
+
+    /// Keep it in place of this record
+    #[arg(long, value_name = "NUMBER", requires = "keep", help_heading = "Logbook")]
+    pub replaces: Option<i64>,
+
+    /// Keep it although the same picture is kept already
+    #[arg(long, requires = "keep", help_heading = "Logbook")]
+    pub keep_again: bool,
+
+    /// The logbook's file, where it is not the usual one
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, help_heading = "Logbook")]
+    pub logbook: Option<PathBuf>,
 
     /// Draw what was measured on the picture itself, as PNG; with several pictures FILE needs {}, such as 'out/{}.png'
     #[arg(long, value_name = "FILE.png", value_hint = ValueHint::FilePath, help_heading = "Output")]
@@ -152,6 +216,15 @@ pub struct ReadArgs {
     /// The bench's lengths, given here.
     #[command(flatten)]
     pub fields: SetupFlags,
+}
+
+/// Which readings are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum KeepArg {
+    /// Those with an answer
+    Answers,
+    /// Those without one too
+    All,
 }
 
 /// What several pictures show.
@@ -259,7 +332,12 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
+        #[cfg(feature = "web")]
+        Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
         Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
+        Ok(Program { task: Task::Log(request) }) => Ok(Request::Log(request)),
+        Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
+        Ok(Program { task: Task::Plan(request) }) => Ok(Request::Plan(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -294,13 +372,19 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let is_spacer = text.contains("narrows spacer");
-    let help = match (is_read, is_spacer) {
-        (true, _) => "narrows read --help",
-        (_, true) => "narrows spacer --help",
-        _ => "narrows --help",
+    let is_log = text.contains("narrows log");
+    let is_of = |task: &&str| text.contains(&format!("narrows {task}"));
+    let help = match ["read", "spacer", "log", "drift", "plan", "serve"].iter().find(|task| is_of(task)) {
+        Some(task) => format!("narrows {task} --help"),
+        None => "narrows --help".to_owned(),
     };
     match error.kind() {
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand if is_log => {
+            Failure::request(
+                "nothing was asked of the logbook",
+                "ask for one thing, such as narrows log list; see narrows log --help",
+            )
+        }
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",
             "name a picture to read: narrows read strip.png --setup bench.toml, or see narrows --help",

@@ -1,6 +1,8 @@
 //! What the readings over time say, shown: text, JSON, chart, page.
 
 #[cfg(feature = "charts")]
+mod calendar;
+#[cfg(feature = "charts")]
 pub mod chart;
 pub mod json;
 #[cfg(feature = "pages")]
