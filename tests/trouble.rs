@@ -5,7 +5,7 @@
 use jiff::Timestamp;
 use narrows::drift::findings::FindingCode;
 use narrows::drift::{Code, Drift, Question, drift};
-use narrows::logbook::{Entry, When, keepsake};
+use narrows::logbook::{Entry, PictureFile, When, keepsake};
 use narrows::reading::{ReadOptions, read};
 use narrows::synth::Scene;
 use narrows::synth::scene::DatumScene;
@@ -35,7 +35,7 @@ fn kept(scene: &Scene, number: i64) -> Entry {
     );
     let reading = read(&strips::photo(scene), &setup, &ReadOptions::default()).unwrap();
     assert!(reading.outcome.is_ok(), "strip {number}: {:?}", reading.outcome);
-    let (entry, _) = keepsake::keepsake(&reading, &setup, String::new(), keepsake::PictureFile::default());
+    let (entry, _) = keepsake(&reading, &setup, String::new(), PictureFile::default());
     let at = Timestamp::from_second(1_740_000_000 + number * 30 * 86_400).unwrap();
     Entry { id: number, when: When::from(at), machine: "north".to_owned(), ..entry }
 }
