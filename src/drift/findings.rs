@@ -69,7 +69,7 @@ const LEAST_FOR_SCATTER: usize = 4;
 /// Usual scatter between strips burned alike, where the strips at hand do not tell it, and the least it is taken for:
 /// of ln of the finest width, of ln of the reach, of the contrast, of ln of the overdrive, of ln of the sideways wander, of the
 /// log ratio of the two sides. Found on rendered strips (`cargo bench --bench drift -- --trouble`).
-const USUAL: Usual = Usual { kerf: 0.04, reach: 0.06, contrast: 0.04, overdrive: 0.35, wander: 0.25, sides: 0.08 };
+const USUAL: Usual = Usual { kerf: 0.04, reach: 0.06, contrast: 0.04, overdrive: 0.35, wander: 0.25, sides: 0.06 };
 
 struct Usual {
     kerf: f64,
@@ -206,20 +206,17 @@ fn burn(newest: &Point, reference: &[&Point], is_wider: bool) -> Option<Finding>
     let line = |p: &Point| p.line.clone();
     let contrast = beside(newest, reference, |p| Some(line(p)?.contrast), |x| x, USUAL.contrast, 0.0);
     let overdrive = beside(newest, reference, |p| line(p)?.overdrive, f64::ln, USUAL.overdrive, 0.0);
-    let reach = [(0, "below"), (1, "above")].map(|(side, word)| {
-        // Where the line ends before it fades it reaches at least so far; the newest one's reach has to be seen whole.
-        let seen = (!newest.is_reach_cut[side])
-            .then_some(())
-            .and_then(|()| beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0));
-        seen.filter(|reach| reach.strength <= -TIMES).map(|reach| (reach, word))
-    });
-    // Both sides fade together: the focus moving along the ramp takes from one what it gives to the other.
-    let is_one_longer = [0, 1].iter().any(|&side| {
-        beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0)
-            .is_some_and(|r| r.strength >= TIMES)
-    });
-    let shorter =
-        reach.into_iter().flatten().min_by(|a, b| a.0.strength.total_cmp(&b.0.strength)).filter(|_| !is_one_longer);
+    let reach = [0, 1].map(|side| beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0));
+    // A focus that moved along the ramp takes from one side what it gives to the other: both have to be shorter, and the
+    // one that is told has to have faded and not to have been switched off.
+    let are_both = reach.iter().all(|side| side.as_ref().is_some_and(|side| side.strength <= -0.5 * TIMES));
+    let shorter = reach
+        .into_iter()
+        .zip(["below", "above"])
+        .zip(newest.is_reach_cut)
+        .filter_map(|((reach, word), is_cut)| Some((reach.filter(|_| !is_cut)?, word)))
+        .filter(|(reach, _)| are_both && reach.strength <= -TIMES)
+        .min_by(|a, b| a.0.strength.total_cmp(&b.0.strength));
     let paler = contrast.filter(|c| c.strength <= -TIMES);
     let weaker = overdrive.filter(|o| o.strength <= -TIMES);
     let mut said = Vec::new();
