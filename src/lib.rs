@@ -26,6 +26,7 @@ pub mod reading;
 pub mod refusal;
 pub mod report;
 pub mod setup;
+pub mod spacer;
 pub mod stations;
 #[cfg(feature = "synth")]
 pub mod synth;

@@ -143,7 +143,7 @@ impl From<&Focus> for FocusObject {
 }
 
 #[derive(Serialize)]
-struct SlackObject {
+pub(super) struct SlackObject {
     fraction: f64,
     below: f64,
     above: f64,

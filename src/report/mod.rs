@@ -15,6 +15,11 @@ pub mod overlay;
 #[cfg(feature = "charts")]
 mod painter;
 pub mod rounding;
+pub mod spacer_drawings;
+pub mod spacer_json;
+pub mod spacer_text;
 pub mod stations_csv;
+pub mod stroke_svg;
+pub mod strokes;
 pub mod text;
 mod words;

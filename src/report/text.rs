@@ -324,7 +324,7 @@ impl Page {
 }
 
 /// Breaks between words; a number stays with its unit. A word longer than the line stands alone and runs over.
-fn wrap(text: &str, first: usize, rest: usize) -> Vec<String> {
+pub(super) fn wrap(text: &str, first: usize, rest: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
     for chunk in chunks(text) {
         let room = if lines.len() == 1 { first } else { rest };

@@ -1,6 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
 pub mod drift;
+pub mod spacer;
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -14,6 +15,7 @@ use narrows::report::rounding::Units;
 use narrows::setup::{Field, Kind, Section};
 
 use crate::exit::Failure;
+use spacer::SpacerArgs;
 
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
@@ -31,6 +33,9 @@ Examples:
 
   narrows read strip.png --travel-mm 150 --gap-low-mm 17 --gap-high-mm 2 --low-end left
       the same with the bench's lengths given here instead of in a file
+
+  narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
+      the stack of these pieces that comes nearest
 
   narrows completions bash > ~/.local/share/bash-completion/completions/narrows
       let the shell complete flags";
@@ -65,6 +70,8 @@ pub enum Request {
     Read(Box<ReadArgs>),
     /// Look at readings over time.
     Drift(Box<drift::DriftArgs>),
+    /// Find the block.
+    Spacer(Box<SpacerArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -91,6 +98,9 @@ enum Task {
     /// See whether the focus has moved or creeps, and what to check first
     #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
     Drift(Box<drift::DriftArgs>),
+    /// Turn the answer into a stack of the pieces the shop has, and settings for the work
+    #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
+    Spacer(Box<SpacerArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -256,6 +266,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
         Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
+        Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -290,11 +301,11 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let is_drift = text.contains("narrows drift");
-    let help = match (is_read, is_drift) {
-        (true, _) => "narrows read --help",
-        (_, true) => "narrows drift --help",
-        _ => "narrows --help",
+    let named = ["drift", "spacer"].into_iter().find(|name| text.contains(&format!("narrows {name}")));
+    let help = match (is_read, named) {
+        (true, _) => "narrows read --help".to_owned(),
+        (_, Some(name)) => format!("narrows {name} --help"),
+        _ => "narrows --help".to_owned(),
     };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(

@@ -31,6 +31,11 @@ impl Failure {
         Self { status: Status::Request, error: one_line(&error.to_string()), hint: one_line(&hint.to_string()) }
     }
 
+    /// There is no answer.
+    pub fn refused(error: impl ToString, hint: impl ToString) -> Self {
+        Self { status: Status::Refused, ..Self::request(error, hint) }
+    }
+
     /// A fault on this side.
     pub fn broken(error: impl ToString, hint: impl ToString) -> Self {
         Self { status: Status::Broken, ..Self::request(error, hint) }

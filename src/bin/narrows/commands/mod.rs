@@ -3,3 +3,4 @@
 pub mod completions;
 pub mod drift;
 pub mod read;
+pub mod spacer;
