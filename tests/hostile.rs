@@ -129,6 +129,7 @@ fn run(title: &str, files: &[Hostile], at_once: usize) -> Tally {
         tally.decoder_panics.len(),
         tally.longest.as_secs_f64(),
     );
+    tally.decoder_panics.iter().for_each(|name| println!("  a decoder panicked on {name}"));
     assert!(tally.broken.is_empty(), "{title}: {:#?}", tally.broken);
     assert!(tally.decoder_panics.is_empty(), "{title}: {:#?}", tally.decoder_panics);
     tally
