@@ -67,7 +67,7 @@ fn read(
     let (width, height) = (width as usize, height as usize);
     let layout = Layout { colour, alpha, depth: Depth::Eight };
     let row_bytes = layout.row_bytes(width);
-    // A run-length coded BMP makes at most 255 pixels of two bytes; both it and the plain ones are caught by this.
+    // A run-length coded BMP makes at most 255 pixels of two bytes. (Its jumps could leave out more, of a blank picture.)
     if format == Format::Bmp && (width * height) as u64 > length.saturating_mul(128) {
         return Err(DecodeError::Truncated { format, bytes: length });
     }

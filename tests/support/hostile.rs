@@ -336,14 +336,16 @@ pub fn claiming() -> Vec<Hostile> {
         bmp.resize(70, 0);
         files.push((format!("claim-{w}-{h}.bmp"), bmp));
     }
-    for (w, h) in [(0u16, 0u16), (0, 8), (8, 0), (65_535, 65_535), (14_142, 14_142), (65_535, 3_000), (65_535, 1)] {
+    for (w, h) in
+        [(0u16, 0u16), (0, 8), (8, 0), (65_535, 65_535), (14_142, 14_142), (65_535, 3_000), (65_535, 1), (64, 64)]
+    {
         for (kind, marker) in [("baseline", 0xc0), ("progressive", 0xc2), ("lossless", 0xc3), ("arithmetic", 0xc9)] {
             for components in [1u8, 3, 4] {
                 files.push((format!("claim-{w}-{h}-{kind}-{components}.jpg"), jpeg_claim(w, h, marker, components)));
             }
         }
     }
-    for (w, h) in [(0x3fffu32, 0x3fffu32), (0x3fff, 12_000), (0, 0)] {
+    for (w, h) in [(0x3fffu32, 0x3fffu32), (0x3fff, 12_000), (0x3fff, 2)] {
         let mut body = b"WEBPVP8L\x10\0\0\0\x2f".to_vec();
         body.extend((w | h << 14).to_le_bytes());
         body.resize(body.len() + 11, 0);
