@@ -15,6 +15,7 @@ mod hostile;
 use hostile::Hostile;
 
 const ADDRESS_SPACE_KIB: u32 = 2 * 1024 * 1024;
+/// Longest time for one file. A call for several files that takes longer is made again file by file.
 const LONGEST: Duration = Duration::from_secs(10);
 const SETUP: &str = "[ramp]\ntravel_mm = 90\n[head]\ngap_low_mm = 14\ngap_high_mm = 2\n[picture]\nlow_end = \"left\"\n";
 

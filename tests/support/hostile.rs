@@ -329,6 +329,10 @@ pub fn claiming() -> Vec<Hostile> {
             let tags = with(with(tags, 277, &[samples]), 278, &[h]);
             files.push((format!("claim-{w}-{h}-{samples}.tif"), tiff(&tags, &[0; 8])));
         }
+        if (w, h) == (1, u32::MAX) {
+            // A BMP's height is signed, and minus one is one row from the top: a valid picture.
+            continue;
+        }
         let mut bmp = b"BM\x46\0\0\0\0\0\0\0\x36\0\0\0\x28\0\0\0".to_vec();
         bmp.extend(w.to_le_bytes());
         bmp.extend(h.to_le_bytes());
