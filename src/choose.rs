@@ -8,6 +8,7 @@ use crate::fit::data::Data;
 use crate::fit::noise::Scatter;
 use crate::locate::Course;
 use crate::locate::coarse::{Coarse, straight_runs};
+use crate::locate::crossing::within_the_line;
 use crate::locate::profile::gather;
 use crate::locate::refine::{WidthGuide, half_levels, refine};
 use crate::locate::trace::{Trace, follow, follow_between, follow_through, median};
@@ -35,6 +36,8 @@ const LEAST_LENGTH: f64 = 0.06;
 
 /// Least rise of the kerf on both sides of its finest place for a line to look burned.
 const LEAST_RISE: f64 = 1.12;
+/// Rise (natural log of the width) that half of a candidate's strength rests on.
+const USUAL_RISE: f64 = 0.3;
 /// Grain makes the kerf stray from the curve by some per cent; joints and cracks stray by tens.
 const ORDINARY_MISFIT: f64 = 0.06;
 const MOST_MISFIT: f64 = 0.30;
@@ -69,7 +72,9 @@ impl Candidate {
     /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.
     fn strength(&self) -> f64 {
         let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(4)) } else { 0.0 };
-        self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.01)
+        // A shadow's rim or a joint hardly narrows and widens again.
+        let rise = self.bracket.map_or(1.0, |b| b.rises[0].min(b.rises[1]).max(0.0));
+        self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.01) * rise / (rise + USUAL_RISE)
     }
 }
 
@@ -192,6 +197,7 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
+    let course = within_the_line(photo, &course, &guide);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
     let sites: Vec<Option<(f64, f64, f64)>> = (0..QUICK_STATIONS)

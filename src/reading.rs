@@ -431,6 +431,9 @@ fn run(
         let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: found.blur_px };
         return Err(advice::no_course(why));
     }
+    if !fitted.is_one_stroke(setup.ramp.rise.value / setup.ramp.span_mm) {
+        return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }));
+    }
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
 
     // 6: convert

@@ -6,7 +6,7 @@ use std::process::{Command, Output};
 
 use narrows::drift::findings::FindingCode;
 use narrows::drift::outlook::Outlook;
-use narrows::drift::{Code, Drift, Question, Verdict, drift};
+use narrows::drift::{Drift, Question, Verdict, drift};
 use narrows::logbook::{Details, Entry, Event, EventKind, Lens, Logbook, Machine};
 use narrows::report::drift::{chart, json, page, text};
 use serde_json::Value;
@@ -168,7 +168,15 @@ fn the_foretold_range_holds_the_truth() {
     let mut held = 0;
     let mut told = 0;
     for seed in 0..60 {
-        let shop = Shop { seed, readings: 24, every_days: 8.0, creep: 0.06, ..Shop::default() };
+        let shop = Shop {
+            seed,
+            readings: 18,
+            every_days: 8.0,
+            creep: 0.06,
+            repeatability: 0.05,
+            gauging: 0.04,
+            ..Shop::default()
+        };
         let (entries, events) = shop.logbook();
         let seen = drift(&entries, &events, &north());
         if let Verdict::Drifting(Outlook::Leaves { earliest, latest }) = seen.verdict {
@@ -179,7 +187,7 @@ fn the_foretold_range_holds_the_truth() {
             held += usize::from(is_held);
         }
     }
-    assert!(told >= 30, "foretold {told} of 60");
+    assert!(told >= 20, "foretold {told} of 60");
     assert!(held as f64 >= 0.85 * told as f64, "{held} of {told} ranges hold the truth");
 }
 
@@ -336,7 +344,7 @@ fn the_command_tells_the_verdict_and_writes_chart_and_page() {
     assert_eq!(ran.status.code(), Some(0), "{}", error(&ran));
     let told = out(&ran);
     assert!(told.contains("the focus is steady") && told.contains("what it rests on"), "{told}");
-    assert!(told.contains("8.3 mm; serves while the focus lies between 7.8 and 8.7 mm"), "{told}");
+    assert!(told.contains("8.3 mm; serves while the focus lies between 7.9 and 8.7 mm"), "{told}");
     assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
     assert!(bench.has("drift.svg") && bench.has("drift.html"));
     let ran = bench.run(&["--machine", "NORTH", "--lens", "two-inch", "--axis", "X", "--json", "--chart", "drift.png"]);

@@ -77,10 +77,10 @@ fn marks() {
 
 #[test]
 fn stations() {
-    run("stations", 4, 400);
+    run("stations", 4, 200);
 }
 
 #[test]
 fn ribbon() {
-    run("ribbon", 5, 300);
+    run("ribbon", 5, 40);
 }

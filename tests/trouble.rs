@@ -5,7 +5,7 @@
 use jiff::Timestamp;
 use narrows::drift::findings::FindingCode;
 use narrows::drift::{Code, Drift, Question, drift};
-use narrows::logbook::{Entry, When, keepsake};
+use narrows::logbook::{Entry, PictureFile, When, keepsake};
 use narrows::reading::{ReadOptions, read};
 use narrows::synth::Scene;
 use narrows::synth::scene::DatumScene;
@@ -35,7 +35,7 @@ fn kept(scene: &Scene, number: i64) -> Entry {
     );
     let reading = read(&strips::photo(scene), &setup, &ReadOptions::default()).unwrap();
     assert!(reading.outcome.is_ok(), "strip {number}: {:?}", reading.outcome);
-    let (entry, _) = keepsake::keepsake(&reading, &setup, String::new(), keepsake::PictureFile::default());
+    let (entry, _) = keepsake(&reading, &setup, String::new(), PictureFile::default());
     let at = Timestamp::from_second(1_740_000_000 + number * 30 * 86_400).unwrap();
     Entry { id: number, when: When::from(at), machine: "north".to_owned(), ..entry }
 }
@@ -103,17 +103,19 @@ fn a_loose_pulley_shakes_the_line_with_its_period() {
 #[test]
 fn a_beam_off_the_lens_makes_the_sides_unequal() {
     let mut scene = sound(205);
-    scene.beam.aberration = 0.35;
+    scene.beam.skew = 0.3;
     let seen = after_sound_ones(&scene);
     let codes: Vec<FindingCode> = seen.findings.iter().map(|finding| finding.code).collect();
-    assert!(codes.contains(&FindingCode::SidesUnequal), "{:#?}", seen.findings);
+    let newest = seen.readings.points.last().unwrap();
+    assert!(codes.contains(&FindingCode::SidesUnequal), "{:#?}\n{:#?}", seen.findings, newest.line);
 }
 
 #[test]
 fn air_from_one_side_leaves_soot_on_the_other() {
     let mut scene = sound(206);
-    scene.burn.soot_depth = 0.35;
-    scene.burn.soot_shift_mm = 0.7;
+    scene.burn.soot_depth = 0.5;
+    scene.burn.soot_width_mm = 0.8;
+    scene.burn.soot_shift_mm = 1.2;
     let seen = after_sound_ones(&scene);
     assert_found(&seen, &[FindingCode::SidesUnequal]);
     assert!(seen.findings[0].message.contains("left"), "{}", seen.findings[0].message);

@@ -2,8 +2,8 @@
 
 use rayon::prelude::*;
 
-use super::ends::{Crossing, cross};
 use crate::locate::Course;
+use crate::locate::crossing::{Crossing, cross};
 use crate::locate::refine::{WidthGuide, median_filter};
 use crate::locate::trace::median;
 use crate::photo::Photo;

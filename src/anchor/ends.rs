@@ -1,7 +1,7 @@
 //! Where the burned line starts and stops, at full resolution.
 
 use crate::locate::Course;
-use crate::locate::profile::gather;
+use crate::locate::crossing::cross;
 use crate::locate::refine::WidthGuide;
 use crate::locate::trace::median;
 use crate::photo::Photo;
@@ -32,37 +32,6 @@ pub struct EndDatum {
 /// `stations` were measured over the course and give kerf and strength next to each end.
 pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station]) -> [LineEnd; 2] {
     [false, true].map(|is_end| one_end(photo, course, guide, stations, is_end))
-}
-
-/// Light at one place of the line.
-#[derive(Debug, Clone, Copy)]
-pub(super) struct Crossing {
-    /// Of the line's middle, 0 to 1.
-    pub(super) core: f64,
-    /// Of both sides, mean.
-    pub(super) background: f64,
-}
-
-impl Crossing {
-    /// Contrast of the middle against both sides: 1 for black on white, 0 for nothing, negative for the other sign.
-    pub(super) fn strength(&self, is_dark: bool) -> f64 {
-        let sign = if is_dark { 1.0 } else { -1.0 };
-        sign * (self.background - self.core) / self.background.max(self.core).max(1e-4)
-    }
-}
-
-/// Looks across the line at one place; `None` where that lies outside the picture.
-pub(super) fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_px: f64) -> Option<Crossing> {
-    let reach = 1.1 * width_px + 6.0;
-    let profile = gather(photo, course, along_px, 0.75, reach);
-    if profile.inside < 0.6 {
-        return None;
-    }
-    let core = profile.mean_between(-0.2 * kerf_px - 0.6, 0.2 * kerf_px + 0.6)?;
-    let from = 0.6 * width_px + 2.0;
-    let side = |a: f64, b: f64| profile.mean_between(a, b);
-    let background = 0.5 * (side(-reach, -from)? + side(from, reach)?);
-    Some(Crossing { core, background })
 }
 
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {

@@ -25,8 +25,15 @@ const LONG_MM: f64 = 12.0;
 const LEAST_MARKS: usize = 5;
 /// Log-likelihood by which a placing must beat the next best (a factor of about 55).
 const CLEAR: f64 = 4.0;
+/// Share of the seen halves that must be as long as the placing says.
+const LEAST_AGREEMENT: f64 = 0.8;
 /// Chance that a half is missing, faint or smeared beyond recognition.
 const MISSING: f64 = 0.15;
+/// How far the line runs past its first and last mark, mm of travel, and what a wide end or a trace into grain may add.
+const RUN_ON_MM: f64 = 4.0;
+const RUN_ON_ROOM_MM: f64 = 2.5;
+/// Taken off the log-likelihood of a placing whose line runs further.
+const RUNS_ON_FAR: f64 = 8.0;
 /// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
 const BURNED_U_MM: f64 = 0.02;
 
@@ -104,6 +111,7 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
     }
     let pitch = setup.pitch_mm * scale;
     let mut like: Vec<Tick> = ticks.iter().filter(|t| likeness(t, scale) > 0.15).copied().collect();
+    straighten(&mut like);
     like.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut rungs: Vec<Rung> = Vec::new();
     for tick in like {
@@ -128,14 +136,32 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
     Some((scale, rungs))
 }
 
+/// Gives strokes the slant that their neighbours share and moves their crossings of the line accordingly.
+///
+/// One stroke's own slant is coarse, and half a pitch of reach turns its error into a shift along the line. The strokes of
+/// one picture are parallel but for perspective, which changes their slant steadily along the line.
+fn straighten(ticks: &mut [Tick]) {
+    // Along per the course's own across, whose sign the negative side turns.
+    let signed = |t: &Tick| if t.is_positive { t.slant } else { -t.slant };
+    let middle = |t: &Tick| 0.5 * (t.reach_px[0] + t.reach_px[1]);
+    let along: Vec<f64> = ticks.iter().map(|t| t.along_px + t.slant * middle(t)).collect();
+    let slants: Vec<f64> = ticks.iter().map(signed).collect();
+    let (intercept, slope) =
+        if ticks.len() < LEAST_MARKS { (median(slants), 0.0) } else { robust_line(&along, &slants) };
+    for (tick, along) in ticks.iter_mut().zip(along) {
+        let shared = intercept + slope * along;
+        tick.slant = if tick.is_positive { shared } else { -shared };
+        tick.along_px = along - tick.slant * middle(tick);
+    }
+}
+
 /// 0 to 1: does the stroke begin and end where a half of a mark does?
 fn likeness(tick: &Tick, scale: f64) -> f64 {
-    // The stroke's own width lengthens both ends, and perspective scales both alike: their ratio is the better witness.
+    // Perspective scales both ends alike: their ratio is the better witness.
     let inner = tick.reach_px[0] / scale;
     let ratio = tick.reach_px[1] / tick.reach_px[0].max(1.0);
     let near = |value: f64, target: f64, room: f64| (-0.5 * ((value - target) / room).powi(2)).exp();
-    near(inner, INNER_MM, 1.0)
-        * near(ratio, LONG_MM / INNER_MM + 0.1, 0.22).max(near(ratio, SHORT_MM / INNER_MM + 0.05, 0.16))
+    near(inner, INNER_MM, 1.0) * near(ratio, LONG_MM / INNER_MM, 0.22).max(near(ratio, SHORT_MM / INNER_MM, 0.16))
 }
 
 /// The longest chain of rungs whose distances are whole multiples of a slowly changing pitch; steps count from 0.
@@ -252,6 +278,17 @@ fn place(
                     }
                 }
             }
+            // The line runs a little past its first and last mark, never far past them.
+            for (along, step, upwards) in [(course.start_px, 0, false), (course.end_px, last_step, true)] {
+                let rung = if upwards { chain[chain.len() - 1].1 } else { chain[0].1 };
+                let past_chain_mm = (along - rung.along_px) / scale * if upwards { 1.0 } else { -1.0 };
+                let index = index_of(step);
+                let left = if upwards == is_rising { setup.last as isize - index } else { index };
+                let past_mm = past_chain_mm - left as f64 * setup.pitch_mm;
+                if past_mm > RUN_ON_MM + RUN_ON_ROOM_MM + 0.05 * left.unsigned_abs() as f64 * setup.pitch_mm {
+                    likelihood -= RUNS_ON_FAR;
+                }
+            }
             scored.push((likelihood, Placing { first, is_rising }));
         }
     }
@@ -263,10 +300,38 @@ fn place(
         return Err(TieError::LowEndContradictsMarks);
     }
     let (best, placing) = *allowed[0];
+    if agreement(chain, &placing, &sides, setup) < LEAST_AGREEMENT {
+        return Err(TieError::MarksAmbiguous);
+    }
     if allowed.get(1).is_some_and(|next| best - next.0 < CLEAR) {
         return Err(TieError::MarksAmbiguous);
     }
     Ok(placing)
+}
+
+/// Share of the seen halves that are as long as the placing says.
+fn agreement(chain: &[(isize, Rung)], placing: &Placing, sides: &[SideScale; 2], setup: &MarkSetup) -> f64 {
+    let [mut seen, mut agreeing] = [0.0; 2];
+    for (step, rung) in chain {
+        let index = placing.first + if placing.is_rising { *step } else { -*step };
+        for (side, half) in rung.halves.iter().enumerate() {
+            let Some(tick) = half else { continue };
+            let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
+            seen += 1.0;
+            if index >= 0 && index <= setup.last as isize {
+                let expected = expected_mm(index, side, placing.is_rising);
+                agreeing += f64::from(u8::from((outer - expected).abs() < 0.5 * (LONG_MM - SHORT_MM)));
+            }
+        }
+    }
+    agreeing / f64::max(seen, 1.0)
+}
+
+/// How far out a half of mark `index` reaches.
+fn expected_mm(index: isize, side: usize, is_rising: bool) -> f64 {
+    // Side 0 is the positive one: left of the course's direction, and of low to high where position rises.
+    let is_left = (side == 0) == is_rising;
+    if is_left || BITS[index as usize % BITS.len()] == 1 { LONG_MM } else { SHORT_MM }
 }
 
 /// Scale across the line on one side, from where the halves begin: perspective lets it differ from side to side and
@@ -278,13 +343,10 @@ struct SideScale {
 }
 
 impl SideScale {
-    /// A mark's own width reaches some tenths of a mm inside its nominal beginning.
-    const BEGINS_MM: f64 = INNER_MM - 0.2;
-
     fn new(chain: &[(isize, Rung)], side: usize, scale: f64) -> Self {
         let ticks: Vec<Tick> = chain.iter().filter_map(|(_, r)| r.halves[side]).collect();
         let along: Vec<f64> = ticks.iter().map(|t| t.along_px).collect();
-        let scales: Vec<f64> = ticks.iter().map(|t| t.reach_px[0] / Self::BEGINS_MM).collect();
+        let scales: Vec<f64> = ticks.iter().map(|t| t.reach_px[0] / INNER_MM).collect();
         match ticks.len() {
             0..3 => Self { intercept: scale, slope: 0.0 },
             3..6 => Self { intercept: median(scales), slope: 0.0 },
@@ -315,12 +377,8 @@ fn rung_likelihood(
         let seen = rung.map_or(0, |r| r.halves.iter().flatten().count());
         return if seen == 0 { 0.0 } else { -4.0 * seen as f64 };
     }
-    let bit = BITS[index as usize % 31];
     let mut sum = 0.0;
     for (side, half) in [0, 1].map(|s| (s, rung.and_then(|r| r.halves[s]))) {
-        // Side 0 is the positive one: left of the course's direction, and of low to high where position rises.
-        let is_left = (side == 0) == is_rising;
-        let expected = if is_left || bit == 1 { LONG_MM } else { SHORT_MM };
         let Some(tick) = half else {
             let sign = if side == 0 { 1.0 } else { -1.0 };
             let shows = rung.is_none_or(|r| {
@@ -334,7 +392,8 @@ fn rung_likelihood(
         };
         let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
         let chance = |target: f64| (-0.5 * ((outer - target) / 0.6).powi(2)).exp() + 0.012;
-        sum += ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln();
+        sum +=
+            ((1.0 - MISSING) * chance(expected_mm(index, side, is_rising)) / (chance(LONG_MM) + chance(SHORT_MM))).ln();
     }
     sum
 }

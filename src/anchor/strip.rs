@@ -133,19 +133,23 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     for (i, u) in us.iter().enumerate() {
         for j in 0..rows {
             let v = j as f64 * factor;
-            let mut side = [0f32; 2];
-            let mut inside = true;
-            for (k, away) in [(0usize, -1.0), (0, -2.2), (1, 1.0), (1, 2.2)] {
+            let light = |away: f64| {
                 let [x, y] = local(frame.place(*u, v + away * factor));
-                match sample(&coarse.log_light, x, y) {
-                    Some(value) => side[k] += 0.5 * value,
-                    None => inside = false,
-                }
-            }
-            if inside {
-                steps[i * rows + j] = (side[1] - side[0]).clamp(-STEP_CAP, STEP_CAP);
-                deepest = deepest.max(j);
-            }
+                sample(&coarse.log_light, x, y)
+            };
+            let difference = |away: [f64; 2]| {
+                let mean = |sign: f64| Some(0.5 * (light(sign * away[0])? + light(sign * away[1])?));
+                Some(mean(1.0)? - mean(-1.0)?)
+            };
+            let Some(near) = difference([1.0, 2.2]) else { continue };
+            // A joint or a pencil line steps back again on its other side; an edge does not.
+            let step = match difference([4.0, 7.0]) {
+                Some(far) if near * far <= 0.0 => 0.0,
+                Some(far) => near.signum() * near.abs().min(2.0 * far.abs()),
+                None => near,
+            };
+            steps[i * rows + j] = step.clamp(-STEP_CAP, STEP_CAP);
+            deepest = deepest.max(j);
         }
     }
     let first = (clear_px / factor).ceil() as usize;

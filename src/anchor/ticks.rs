@@ -3,8 +3,8 @@
 use crate::locate::Course;
 use crate::locate::coarse::{Coarse, sample};
 
-/// Distances to the two sides of a stroke at which it is compared, in coarse pixels.
-const SIDES: [isize; 3] = [2, 4, 7];
+/// Distances to the two sides of a stroke at which it is compared, in coarse pixels: far from the focus strokes are wide.
+const SIDES: [isize; 5] = [2, 4, 7, 11, 16];
 /// Depth (ln light) beyond which a stroke counts no more.
 const DEPTH_CAP: f32 = 0.6;
 /// Slants tried: along per across. A photograph from the side slants the marks.
@@ -18,8 +18,10 @@ pub struct Tick {
     pub along_px: f64,
     /// Along per across.
     pub slant: f64,
-    /// Inner and outer end as distances from the line, positive.
+    /// Inner and outer end as distances from the line, positive, less the half width by which a round end reaches further.
     pub reach_px: [f64; 2],
+    /// Its own width.
+    pub width_px: f64,
     /// On the positive side of the course.
     pub is_positive: bool,
     /// Summed depth over its length, in coarse px.
@@ -92,32 +94,33 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
             depth[j * columns + i] = best.min(DEPTH_CAP);
         }
     }
-    // The typical depth of texture sets what counts as a stroke.
+    // The typical depth of texture sets what counts as a stroke; where wide strokes cover more than a tenth of the band,
+    // half their own depth does.
     let mut sorted: Vec<f32> = depth.iter().step_by(7).copied().collect();
     sorted.sort_by(f32::total_cmp);
     let texture = sorted[sorted.len() * 9 / 10];
-    let threshold = (1.3 * texture).max(0.05);
+    let strokes = sorted[sorted.len() * 97 / 100];
+    let threshold = (1.3 * texture).min(0.5 * strokes).max(0.05);
 
-    let mut found: Vec<Tick> = Vec::new();
-    for i in 0..columns {
-        let mut best: Option<Tick> = None;
+    // Best stroke through each column: slant, stretch of rows, score.
+    let along_stroke = |i: usize, slant: f64, j: usize| -> Option<f32> {
+        // Slant is taken about the middle row, so that each column starts its own stroke.
+        let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
+        (column >= 0.0 && (column as usize) < columns).then(|| depth[j * columns + column as usize])
+    };
+    let mut strokes: Vec<Option<Stroke>> = vec![None; columns];
+    for (i, best) in strokes.iter_mut().enumerate() {
         for k in 0..SLANTS {
             let slant = STEEPEST * (2.0 * k as f64 / (SLANTS - 1) as f64 - 1.0);
             let [mut sum, mut best_sum] = [0f32; 2];
             let mut start = 0;
             let mut stretch = (0, 0);
             for j in 0..rows {
-                // Slant is taken about the middle row, so that each column starts its own stroke.
-                let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
                 if sum <= 0.0 {
                     sum = 0.0;
                     start = j;
                 }
-                if column >= 0.0 && (column as usize) < columns {
-                    sum += depth[j * columns + column as usize] - threshold;
-                } else {
-                    sum -= threshold;
-                }
+                sum += along_stroke(i, slant, j).unwrap_or(0.0) - threshold;
                 if sum > best_sum {
                     best_sum = sum;
                     stretch = (start, j);
@@ -125,35 +128,49 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
             }
             if f64::from(best_sum) > best.map_or(0.0, |b| b.score) && stretch.1 - stretch.0 >= 4 {
                 // A strong stroke would run on into texture at the least threshold: its ends are judged by itself.
-                let stretch = own_ends(stretch, |j| {
-                    let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
-                    if column >= 0.0 && (column as usize) < columns {
-                        depth[j * columns + column as usize]
-                    } else {
-                        0.0
-                    }
-                });
-                let middle = first + 0.5 * rows as f64;
-                let along = from + (i as f64 + 0.5) * factor - slant * middle * factor;
-                best = Some(Tick {
-                    along_px: along,
-                    slant,
-                    reach_px: [(first + stretch.0 as f64) * factor, (first + stretch.1 as f64 + 1.0) * factor],
-                    is_positive,
-                    score: f64::from(best_sum),
-                });
+                let stretch = own_ends(stretch, |j| along_stroke(i, slant, j).unwrap_or(0.0));
+                *best = Some(Stroke { slant, stretch, score: f64::from(best_sum) });
             }
         }
-        found.extend(best);
     }
+    let mut order: Vec<usize> = (0..columns).filter(|i| strokes[*i].is_some()).collect();
+    order.sort_by(|a, b| {
+        let score = |i: &usize| strokes[*i].map_or(0.0, |s| s.score);
+        score(b).total_cmp(&score(a)).then(a.cmp(b))
+    });
     // The strongest of those that cross the same place half-way out.
-    found.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut kept: Vec<Tick> = Vec::new();
-    for tick in found {
+    for i in order {
+        let Some(stroke) = strokes[i] else { continue };
+        // A wide stroke is as deep over several columns: its middle counts.
+        let mean = |k: usize| {
+            let rows = stroke.stretch.0..=stroke.stretch.1;
+            rows.clone().filter_map(|j| along_stroke(k, stroke.slant, j)).sum::<f32>() / rows.count() as f32
+        };
+        let own = mean(i);
+        let beside = |k: usize| mean(k) > 0.5 * own;
+        let left = (0..i).rev().take_while(|k| beside(*k)).last().unwrap_or(i);
+        let right = (i + 1..columns).take_while(|k| beside(*k)).last().unwrap_or(i);
+        let width = (right - left + 1) as f64;
+        let centre = 0.5 * (left + right + 1) as f64;
+        let middle = first + 0.5 * rows as f64;
+        let rounding = 0.5 * (width - 1.0).max(0.0) * factor;
+        let tick = Tick {
+            along_px: from + (centre - stroke.slant * middle) * factor,
+            slant: stroke.slant,
+            reach_px: [
+                (first + stroke.stretch.0 as f64) * factor + rounding,
+                (first + stroke.stretch.1 as f64 + 1.0) * factor - rounding,
+            ],
+            width_px: width * factor,
+            is_positive,
+            score: stroke.score,
+        };
         let at = |t: &Tick| t.along_px + t.slant * 0.5 * (t.reach_px[0] + t.reach_px[1]);
         let clashes = kept.iter().any(|k| {
             let overlap = k.reach_px[1].min(tick.reach_px[1]) - k.reach_px[0].max(tick.reach_px[0]);
-            overlap > -2.0 * factor && (at(k) - at(&tick)).abs() < 5.0 * factor
+            overlap > -2.0 * factor
+                && (at(k) - at(&tick)).abs() < (5.0 * factor).max(0.5 * (k.width_px + tick.width_px))
         });
         if !clashes {
             kept.push(tick);
@@ -163,4 +180,12 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
         }
     }
     kept
+}
+
+/// A stroke through one column.
+#[derive(Debug, Clone, Copy)]
+struct Stroke {
+    slant: f64,
+    stretch: (usize, usize),
+    score: f64,
 }

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::parts;
 use super::series::{Point, Readings};
-use super::verdict::{TOLD, Verdict};
+use super::verdict::{TOLD, Trend, Verdict};
 use crate::cautions::CautionCode;
 use crate::logbook::RecordId;
 use crate::logbook::SootSide;
@@ -69,7 +69,7 @@ const LEAST_FOR_SCATTER: usize = 4;
 /// Usual scatter between strips burned alike, where the strips at hand do not tell it, and the least it is taken for:
 /// of ln of the finest width, of ln of the reach, of the contrast, of ln of the overdrive, of ln of the sideways wander, of the
 /// log ratio of the two sides. Found on rendered strips (`cargo bench --bench drift -- --trouble`).
-const USUAL: Usual = Usual { kerf: 0.04, reach: 0.06, contrast: 0.04, overdrive: 0.35, wander: 0.25, sides: 0.08 };
+const USUAL: Usual = Usual { kerf: 0.04, reach: 0.06, contrast: 0.04, overdrive: 0.35, wander: 0.25, sides: 0.06 };
 
 struct Usual {
     kerf: f64,
@@ -88,10 +88,10 @@ struct Beside {
     strength: f64,
 }
 
-/// What to check first.
-pub fn findings(readings: &Readings, verdict: &Verdict) -> Vec<Finding> {
+/// What to check first. `trend` is that of the stretch that is going on.
+pub fn findings(readings: &Readings, verdict: &Verdict, trend: Option<&Trend>) -> Vec<Finding> {
     let mut found = Vec::new();
-    found.extend(focus(readings, verdict));
+    found.extend(focus(readings, verdict, trend));
     if let Some(newest) = readings.points.last() {
         let reference = reference(readings, newest);
         if reference.is_empty() {
@@ -137,7 +137,7 @@ fn finding(code: FindingCode, message: String, evidence: Vec<Evidence>, look_at:
     Finding { code, message, evidence, look_at, before_looking: Some(BEFORE_LOOKING) }
 }
 
-fn focus(readings: &Readings, verdict: &Verdict) -> Option<Finding> {
+fn focus(readings: &Readings, verdict: &Verdict, trend: Option<&Trend>) -> Option<Finding> {
     let newest = readings.points.iter().rev().find_map(|p| p.spacer)?;
     let (message, by) = match verdict {
         Verdict::Moved(moved) => {
@@ -151,10 +151,15 @@ fn focus(readings: &Readings, verdict: &Verdict) -> Option<Finding> {
             (message, by)
         }
         Verdict::Drifting(_) => {
-            let all = readings.with_spacer(readings.current());
-            let first = all.first()?.spacer?.value;
-            let by = newest.value - first;
-            (format!("the block that fits creeps: {} mm then, {} mm now", fixed(first, 2), fixed(newest.value, 2)), by)
+            let points = readings.with_spacer(readings.current());
+            let line = trend?.course.line;
+            let [first, last] = [points.first()?, points.last()?].map(|p| line.at(p.days));
+            let message = format!(
+                "the block that fits creeps: along the trend from {} mm to {} mm",
+                fixed(first, 2),
+                fixed(last, 2)
+            );
+            (message, last - first)
         }
         Verdict::Steady | Verdict::TooFew { .. } => return None,
     };
@@ -201,27 +206,24 @@ fn burn(newest: &Point, reference: &[&Point], is_wider: bool) -> Option<Finding>
     let line = |p: &Point| p.line.clone();
     let contrast = beside(newest, reference, |p| Some(line(p)?.contrast), |x| x, USUAL.contrast, 0.0);
     let overdrive = beside(newest, reference, |p| line(p)?.overdrive, f64::ln, USUAL.overdrive, 0.0);
-    let reach = [0, 1].map(|side| {
-        // Where the line ends before it fades it reaches at least so far; the newest one's reach has to be seen whole.
-        let seen = (!newest.is_reach_cut[side])
-            .then_some(())
-            .and_then(|()| beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0));
-        seen.filter(|reach| reach.strength <= -TIMES)
-    });
-    // Both sides fade together: the focus moving along the ramp takes from one what it gives to the other.
-    let is_one_longer = [0, 1].iter().any(|&side| {
-        beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0)
-            .is_some_and(|r| r.strength >= TIMES)
-    });
-    let shorter =
-        reach.into_iter().flatten().min_by(|a, b| a.strength.total_cmp(&b.strength)).filter(|_| !is_one_longer);
+    let reach = [0, 1].map(|side| beside(newest, reference, |p| Some(p.reach?[side]), f64::ln, USUAL.reach, 0.0));
+    // A focus that moved along the ramp takes from one side what it gives to the other: both have to be shorter, and the
+    // one that is told has to have faded and not to have been switched off.
+    let are_both = reach.iter().all(|side| side.as_ref().is_some_and(|side| side.strength <= -0.5 * TIMES));
+    let shorter = reach
+        .into_iter()
+        .zip(["below", "above"])
+        .zip(newest.is_reach_cut)
+        .filter_map(|((reach, word), is_cut)| Some((reach.filter(|_| !is_cut)?, word)))
+        .filter(|(reach, _)| are_both && reach.strength <= -TIMES)
+        .min_by(|a, b| a.0.strength.total_cmp(&b.0.strength));
     let paler = contrast.filter(|c| c.strength <= -TIMES);
     let weaker = overdrive.filter(|o| o.strength <= -TIMES);
     let mut said = Vec::new();
     let mut evidence = Vec::new();
-    if let Some(reach) = &shorter {
+    if let Some((reach, word)) = &shorter {
         said.push(format!(
-            "the line fades {} mm of height from the focus and used to reach {} mm",
+            "the line is seen to {} mm {word} the focus, and was to {} mm",
             fixed(reach.now, 1),
             fixed(reach.before, 1)
         ));

@@ -81,7 +81,7 @@ pub fn drift(entries: &[Entry], events: &[Event], question: &Question) -> Drift 
     let current = judged.last().expect("there is always a stretch that is going on");
     let verdict = verdict::verdict(&readings, readings.current(), current, &shifts, outlook);
     let is_in_slack = band.zip(level(&readings, &verdict)).map(|([low, high], at)| (low..=high).contains(&at));
-    let findings = findings::findings(&readings, &verdict);
+    let findings = findings::findings(&readings, &verdict, current.trend.as_ref());
     Drift {
         judged,
         shifts,

@@ -1,7 +1,7 @@
 //! The verdict in one plain sentence.
 
 use super::outlook::Outlook;
-use super::verdict::{CLEAR, Done, MONTH_DAYS, Moved, TOLD, Verdict};
+use super::verdict::{Done, Moved, TOLD, Verdict};
 use super::{Drift, Stretch};
 use crate::estimate::Estimate;
 use crate::logbook::baseline::Because;
@@ -47,13 +47,21 @@ fn scatter(drift: &Drift) -> f64 {
 
 fn moved(moved: &Moved) -> String {
     let by = moved.change.value;
+    let place = if moved.done.is_empty() {
+        let [before, after] = moved.between.map(|when| when.date());
+        if before == after { format!("On {before}") } else { format!("Between {before} and {after}") }
+    } else {
+        format!("On {}", list(&moved.done))
+    };
     let mut text = format!(
-        "The focus moved by {:.2} mm, give or take {:.2} mm: the block that fits is {} now, {}",
+        "{place} the focus moved by {:.2} mm, give or take {:.2} mm: since then a {} block fits",
         by.abs(),
         moved.change.half_width(TOLD),
         if by > 0.0 { "thicker" } else { "thinner" },
-        place(moved)
     );
+    if moved.done.is_empty() {
+        text.push_str(", and nothing that was done is written down");
+    }
     if moved.rests_on_one {
         text.push_str("; one reading says so, so burn a second strip before you change anything");
     }
@@ -61,19 +69,10 @@ fn moved(moved: &Moved) -> String {
     text
 }
 
-/// At which event, or between which dates.
-fn place(moved: &Moved) -> String {
-    if moved.done.is_empty() {
-        let [before, after] = moved.between.map(|when| when.date());
-        return format!("since some time between {before} and {after}, when nothing was written down");
-    }
-    format!("since the {}", list(&moved.done))
-}
-
 /// "2026-03-01 (lens taken out and refitted)".
 fn list(done: &[Done]) -> String {
     let told = |done: &Done| format!("{} ({})", done.when.date(), what(done));
-    done.iter().map(told).collect::<Vec<_>>().join(" and the ")
+    done.iter().map(told).collect::<Vec<_>>().join(" and ")
 }
 
 /// What was done, in words.
@@ -138,12 +137,12 @@ fn too_few(drift: &Drift, have: usize, needed: usize) -> String {
     }
 }
 
-/// " since the lens was refitted on 2026-03-01", or nothing for the first stretch.
+/// " since 2026-03-01 (lens taken out and refitted)", or nothing for the first stretch.
 fn since(drift: &Drift) -> String {
     if drift.is_over_all {
         return String::new();
     }
-    opened(drift, drift.readings.current()).map_or_else(String::new, |text| format!(" since the {text}"))
+    opened(drift, drift.readings.current()).map_or_else(String::new, |text| format!(" since {text}"))
 }
 
 /// What opened a stretch: "2026-03-01 (lens taken out and refitted)".
@@ -160,14 +159,4 @@ pub fn opened(drift: &Drift, stretch: &Stretch) -> Option<String> {
         }
     };
     Some(list(&[done]))
-}
-
-/// How sure a verdict is, for the small print.
-pub fn confidence() -> String {
-    format!("a verdict of moved or drifting errs about once in {:.0} looks", 1.0 / (1.0 - CLEAR))
-}
-
-/// Days to months.
-pub const fn months(days: f64) -> f64 {
-    days / MONTH_DAYS
 }

@@ -37,8 +37,7 @@ pub fn text(request: &PlanRequest, ramp: &RampPlan, filled: bool) -> String {
         Support::Prop { prop_mm, prop_at_mm } => {
             page.line("# The two gaps below say how steep the strip lay. These two lines check them; fill in both or neither:");
             page.later("prop_mm", &digits(*prop_mm), "caliper across the prop");
-            let place = "level, along the bed, from the strip's toe to the prop's near edge";
-            page.later("prop_at_mm", &digits(*prop_at_mm), place);
+            page.later("prop_at_mm", &digits(*prop_at_mm), "level along the bed, strip's toe to the prop's near edge");
         }
         Support::RampFile { path } => {
             page.known("ramp_file", &quoted(path), "the ramp, measured once and kept");
@@ -47,9 +46,9 @@ pub fn text(request: &PlanRequest, ramp: &RampPlan, filled: bool) -> String {
     page.known("measured_with", &quoted(request.measured_with.word()), "caliper, rule or blocks");
     page.line("");
     page.line("[head]");
-    let under = "nozzle tip straight down to the strip, right under the hole, beam disarmed, key off; head over the";
-    page.blank("gap_low_mm", &digits(ramp.gap_low_mm), &format!("{under} low end"));
-    page.blank("gap_high_mm", &digits(ramp.gap_high_mm), &format!("{under} high end"));
+    page.line("# Key off. Nozzle tip straight down to the strip, right under the hole, with the head over each end of the line:");
+    page.blank("gap_low_mm", &digits(ramp.gap_low_mm), "over the low end");
+    page.blank("gap_high_mm", &digits(ramp.gap_high_mm), "over the high end");
     page.line("# Or, in place of the gaps, a block that just slides under the tip (then fill in how steep, above):");
     page.later("block_mm", &digits(ramp.block_middle_mm), "caliper across the block");
     page.later("block_at_mm", &digits(0.5 * ramp.travel_mm), "head travel from the low end to where it slid");
@@ -132,7 +131,7 @@ impl Page {
 
     fn commented(&mut self, field: &str, planned: &str, what: &str) {
         let is_planned = !planned.is_empty() && !planned.starts_with('"');
-        let told = if is_planned { format!("{what}; planned {planned}") } else { what.to_owned() };
+        let told = if is_planned { format!("planned {planned}: {what}") } else { what.to_owned() };
         let gap = if planned.starts_with('"') { "\"\"" } else { "" };
         self.line(&format!("{:<42} # {told}", format!("# {field} = {gap}").trim_end()));
     }

@@ -251,7 +251,10 @@ fn common_rows(page: &mut Page, record: &Record, lens: Option<&str>, note: Optio
     page.row_if("state", &state(record).join("; "));
 }
 
-/// A moment and how it is known: "2026-03-01 14:30 (the picture's time; time zone assumed)".
+/// Letters of `2026-03-01T14:30:00`, after which RFC 3339 has the offset.
+const RFC3339_OFFSET_AT: usize = 19;
+
+/// A moment and how it is known: "2026-03-01 14:30 +00:00 (the picture's time; time zone assumed)".
 pub fn moment(when: &When) -> String {
     let from = match when.from {
         WhenFrom::Given => "as given",
@@ -259,7 +262,8 @@ pub fn moment(when: &When) -> String {
         WhenFrom::Now => "when it was kept",
     };
     let assumed = if when.zone_assumed { ", time zone assumed" } else { "" };
-    format!("{} {} ({from}{assumed})", when.minute(), when.offset)
+    let offset: String = when.rfc3339().chars().skip(RFC3339_OFFSET_AT).collect();
+    format!("{} {offset} ({from}{assumed})", when.minute())
 }
 
 /// What came of keeping a reading, as a row under its page.

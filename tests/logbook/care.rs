@@ -124,6 +124,18 @@ fn a_backup_is_whole_and_writes_over_nothing() {
 }
 
 #[test]
+fn reading_leaves_nothing_beside_the_file() {
+    let shop = Shop::new();
+    shop.read(&["strip.png", "--keep"]).ok();
+    for task in [&["list"][..], &["show", "1"], &["check"], &["export"], &["event", "lens-cleaned"]] {
+        shop.log(task).ok();
+        for ending in ["-wal", "-shm"] {
+            assert!(!shop.path(&format!("book.db{ending}")).exists(), "{task:?} leaves {ending}");
+        }
+    }
+}
+
+#[test]
 fn a_picture_whose_numbers_are_none_is_not_kept() {
     let shop = Shop::empty();
     let mut book = made_up_book(&shop.path("book.db"));

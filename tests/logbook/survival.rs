@@ -19,6 +19,8 @@ const PROGRAM_KILLS: u32 = 40;
 const BOOK: &str = "NARROWS_TEST_BOOK";
 const FIRST: &str = "NARROWS_TEST_FIRST";
 const COUNT: &str = "NARROWS_TEST_COUNT";
+/// Names a file: a writer begins when it is there, and then leaves others a turn after each write.
+const GO: &str = "NARROWS_TEST_GO";
 
 /// No test by itself: run as a process of its own by the tests below. Keeps readings and tells each once it is kept.
 #[test]
@@ -28,6 +30,10 @@ fn writer() {
     let number = |name: &str| std::env::var(name).unwrap().parse::<u32>().unwrap();
     let (first, count) = (number(FIRST), number(COUNT));
     let mut book = Logbook::open(Path::new(&book)).unwrap();
+    let go = std::env::var(GO).ok();
+    while go.as_ref().is_some_and(|go| !Path::new(go).exists()) {
+        thread::sleep(Duration::from_millis(1));
+    }
     // Not by println, which the test harness holds back.
     let mut out = std::io::stdout().lock();
     for number in first..first + count {
@@ -35,19 +41,26 @@ fn writer() {
         let Kept::New(id) = book.keep(&entry, &details, false).unwrap() else { panic!("kept twice") };
         writeln!(out, "kept {number} {id}").unwrap();
         out.flush().unwrap();
+        if go.is_some() {
+            thread::sleep(Duration::from_millis(3));
+        }
     }
 }
 
 fn start_writer(book: &Path, first: u32, count: u32) -> Child {
-    Command::new(std::env::current_exe().unwrap())
+    writer_command(book, first, count).spawn().unwrap()
+}
+
+fn writer_command(book: &Path, first: u32, count: u32) -> Command {
+    let mut command = Command::new(std::env::current_exe().unwrap());
+    command
         .args(["--exact", "survival::writer", "--ignored", "--nocapture", "--test-threads=1"])
         .env(BOOK, book)
         .env(FIRST, first.to_string())
         .env(COUNT, count.to_string())
         .stdout(Stdio::piped())
-        .stderr(Stdio::null())
-        .spawn()
-        .unwrap()
+        .stderr(Stdio::null());
+    command
 }
 
 /// Whole lines "kept NUMBER ID".
@@ -117,6 +130,10 @@ fn the_program_killed_holds_every_event_it_told() {
     let shop = Shop::new();
     let mut told = Vec::new();
     let mut killed = 0;
+    // The moments are spread over a run and half as long again.
+    let began = std::time::Instant::now();
+    shop.log(&["event", "lens-cleaned"]).ok();
+    let step = began.elapsed() * 3 / 2 / PROGRAM_KILLS;
     for round in 0..PROGRAM_KILLS {
         let note = format!("round {round}");
         let mut child = shop
@@ -125,7 +142,7 @@ fn the_program_killed_holds_every_event_it_told() {
             .stderr(Stdio::null())
             .spawn()
             .unwrap();
-        thread::sleep(Duration::from_micros(u64::from(round) * 600));
+        thread::sleep(step * round);
         child.kill().unwrap();
         let mut text = String::new();
         child.stdout.take().unwrap().read_to_string(&mut text).unwrap();
@@ -141,7 +158,7 @@ fn the_program_killed_holds_every_event_it_told() {
         assert!(there.contains(note), "{note}");
     }
     println!("{killed} runs killed, {} told of their event, {} events there", told.len(), there.len());
-    assert!(killed > 0);
+    assert!(killed > 0 && !told.is_empty());
     assert!(shop.log(&["check"]).ok().contains("Sound"));
 }
 
@@ -151,7 +168,11 @@ fn two_writers_at_once_both_succeed() {
     let folder = tempfile::tempdir().unwrap();
     let path = folder.path().join("book.db");
     drop(made_up_book(&path));
-    let writers = [start_writer(&path, 0, EACH), start_writer(&path, 1000, EACH)];
+    let go = folder.path().join("go");
+    let writers = [0, 1000].map(|first| writer_command(&path, first, EACH).env(GO, &go).spawn().unwrap());
+    // Both have the file open, or soon will, before either writes.
+    thread::sleep(Duration::from_millis(500));
+    std::fs::write(&go, "").unwrap();
     let mut kept = BTreeMap::new();
     for writer in writers {
         let done = writer.wait_with_output().unwrap();

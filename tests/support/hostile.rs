@@ -329,6 +329,10 @@ pub fn claiming() -> Vec<Hostile> {
             let tags = with(with(tags, 277, &[samples]), 278, &[h]);
             files.push((format!("claim-{w}-{h}-{samples}.tif"), tiff(&tags, &[0; 8])));
         }
+        if (w, h) == (1, u32::MAX) {
+            // A BMP's height is signed, and minus one is one row from the top: a valid picture.
+            continue;
+        }
         let mut bmp = b"BM\x46\0\0\0\0\0\0\0\x36\0\0\0\x28\0\0\0".to_vec();
         bmp.extend(w.to_le_bytes());
         bmp.extend(h.to_le_bytes());
@@ -336,14 +340,16 @@ pub fn claiming() -> Vec<Hostile> {
         bmp.resize(70, 0);
         files.push((format!("claim-{w}-{h}.bmp"), bmp));
     }
-    for (w, h) in [(0u16, 0u16), (0, 8), (8, 0), (65_535, 65_535), (14_142, 14_142), (65_535, 3_000), (65_535, 1)] {
+    for (w, h) in
+        [(0u16, 0u16), (0, 8), (8, 0), (65_535, 65_535), (14_142, 14_142), (65_535, 3_000), (65_535, 1), (64, 64)]
+    {
         for (kind, marker) in [("baseline", 0xc0), ("progressive", 0xc2), ("lossless", 0xc3), ("arithmetic", 0xc9)] {
             for components in [1u8, 3, 4] {
                 files.push((format!("claim-{w}-{h}-{kind}-{components}.jpg"), jpeg_claim(w, h, marker, components)));
             }
         }
     }
-    for (w, h) in [(0x3fffu32, 0x3fffu32), (0x3fff, 12_000), (0, 0)] {
+    for (w, h) in [(0x3fffu32, 0x3fffu32), (0x3fff, 12_000), (0x3fff, 2)] {
         let mut body = b"WEBPVP8L\x10\0\0\0\x2f".to_vec();
         body.extend((w | h << 14).to_le_bytes());
         body.resize(body.len() + 11, 0);

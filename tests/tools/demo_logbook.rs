@@ -226,7 +226,7 @@ impl Shop {
                 kerf_mm: 0.135 * aligned,
                 slack_mm: 0.30,
                 length_mm: 0.62,
-                overdrive: 16.0 / aligned,
+                overdrive: 9.0 / aligned,
             };
         }
         if since("2025-11-10") && until("2025-12-08") {
@@ -249,7 +249,7 @@ impl Shop {
             kerf_mm: 0.172 * (1.0 + 0.22 * haze),
             slack_mm: 0.45,
             length_mm: 0.93,
-            overdrive: 21.0 * (1.0 - 0.6 * haze),
+            overdrive: 7.4 * (1.0 - 0.6 * haze),
         }
     }
 

@@ -19,7 +19,8 @@ use super::super::words::printable;
 use super::{calendar, whose};
 use crate::drift::outlook::{Outlook, slack_band};
 use crate::drift::sentence::sentence;
-use crate::drift::{Drift, Point, Verdict};
+use crate::drift::{Code, Drift, Point, Trend, Verdict};
+use crate::estimate::COVERAGE_FACTOR;
 use crate::logbook::baseline::{Because, burned_alike};
 use crate::logbook::{Event, EventKind};
 
@@ -359,6 +360,10 @@ impl Sheet<'_> {
             let x = frame.x(point.days);
             let rim = |sign: f64| y(spacer.value + sign * spacer.expanded());
             self.whisker(painter, x, [rim(1.0), rim(-1.0)])?;
+            if !self.is_many {
+                let own = COVERAGE_FACTOR * point.repeatability;
+                painter.line(&[[x, y(spacer.value + own)], [x, y(spacer.value - own)]], INK, 4.0, [0.0, 0.0])?;
+            }
         }
         for point in &self.drift.readings.points {
             let Some(spacer) = point.spacer else { continue };
@@ -394,9 +399,15 @@ impl Sheet<'_> {
         painter.line(&corners, INK, 2.4, [0.0, 0.0])
     }
 
+    /// A slope through a step would only mislead.
+    fn shown_trend(&self) -> Option<Trend> {
+        let trend = self.drift.judged.last()?.trend?;
+        (self.drift.verdict.code() != Code::Moved).then_some(trend)
+    }
+
     /// The trend of the stretch that is going on, from its first reading to the chart's right rim.
     fn trend<DB: DrawingBackend>(&self, painter: &Painter<'_, DB>, frame: &Frame) -> Drawn<DB> {
-        let Some(trend) = self.drift.judged.last().and_then(|judged| judged.trend) else { return Ok(()) };
+        let Some(trend) = self.shown_trend() else { return Ok(()) };
         let range = self.drift.readings.current().range.clone();
         let points = &self.drift.readings.points[range];
         let Some(from) = points.first().map(|p| p.days) else { return Ok(()) };
@@ -406,9 +417,12 @@ impl Sheet<'_> {
         let rim = |which: usize| steps.iter().map(move |day| [frame.x(*day), y(trend.course.band(*day)[which])]);
         let upper: Vec<[f64; 2]> = rim(1).collect();
         let lower: Vec<[f64; 2]> = rim(0).collect();
-        painter.polygon(&upper.iter().copied().chain(lower.iter().rev().copied()).collect::<Vec<_>>(), TREND_BAND)?;
+        if trend.is_clear() {
+            let round: Vec<[f64; 2]> = upper.iter().copied().chain(lower.iter().rev().copied()).collect();
+            painter.polygon(&round, TREND_BAND)?;
+        }
         for rim in [&upper, &lower] {
-            painter.line(rim, TREND, 1.0, [0.0, 0.0])?;
+            painter.line(rim, TREND, 1.0, if trend.is_clear() { [0.0, 0.0] } else { [2.0, 6.0] })?;
         }
         let line: Vec<[f64; 2]> = steps.iter().map(|day| [frame.x(*day), y(trend.course.line.at(*day))]).collect();
         let dashes = if trend.is_clear() { [0.0, 0.0] } else { [2.0, 6.0] };
@@ -458,16 +472,20 @@ impl Sheet<'_> {
 
     /// Lines through all panels, and letters at their top, stacked where they would meet.
     fn marks<DB: DrawingBackend>(&self, painter: &Painter<'_, DB>, main: &Frame, below: f64) -> Drawn<DB> {
-        let mut rows: Vec<f64> = Vec::new();
-        for mark in &self.marks {
-            let x = main.x(mark.day);
-            if x < main.left || x > main.right {
-                continue;
-            }
+        let inside: Vec<(&Mark, f64)> = self
+            .marks
+            .iter()
+            .map(|mark| (mark, main.x(mark.day)))
+            .filter(|(_, x)| (main.left..=main.right).contains(x))
+            .collect();
+        for (mark, x) in &inside {
             let (thickness, dashes) = if mark.is_baseline { (2.6, [0.0, 0.0]) } else { (1.4, [2.0, 5.0]) };
-            painter.line(&[[x, main.top], [x, below]], INK, thickness, dashes)?;
-            let row = rows.iter().position(|right| x - 13.0 > *right).unwrap_or(rows.len()).min(3);
-            rows.resize(rows.len().max(row + 1), f64::MIN);
+            painter.line(&[[*x, main.top], [*x, below]], INK, thickness, dashes)?;
+        }
+        // The right rim of what stands in each row so far. No line runs through a letter: letters come last.
+        let mut rows = [f64::MIN; 4];
+        for (mark, x) in inside {
+            let row = rows.iter().position(|right| x - 13.0 > *right).unwrap_or(3);
             rows[row] = x + 14.0;
             self.flag(painter, mark.letter, [x, main.top + 16.0 + 27.0 * row as f64])?;
         }
@@ -484,7 +502,8 @@ impl Sheet<'_> {
 
 /// One entry of the legend.
 enum Key {
-    Reading,
+    /// True: without the thick part.
+    Reading(bool),
     Out,
     Limits,
     Middle,
@@ -503,12 +522,13 @@ const KEY_GAP: f64 = 30.0;
 impl Key {
     fn text(&self) -> String {
         match self {
-            Self::Reading => "reading, with give or take".to_owned(),
+            Self::Reading(true) => "reading, with give or take".to_owned(),
+            Self::Reading(false) => "reading, with give or take; thick: picture and fit alone".to_owned(),
             Self::Out => "outside the limits".to_owned(),
             Self::Limits => "limits: three times the usual scatter".to_owned(),
             Self::Middle => "mean between baselines".to_owned(),
             Self::Trend(true) => "trend, with its band".to_owned(),
-            Self::Trend(false) => "trend, no clearer than chance".to_owned(),
+            Self::Trend(false) => "trend and its band, no clearer than chance".to_owned(),
             Self::Block => "block in use".to_owned(),
             Self::Slack => "its height slack".to_owned(),
             Self::Other => "burned otherwise: not compared".to_owned(),
@@ -524,11 +544,11 @@ impl Sheet<'_> {
     fn keys(&self) -> Vec<Key> {
         let drift = self.drift;
         let points = &drift.readings.points;
-        let mut keys = vec![Key::Reading];
+        let mut keys = vec![Key::Reading(self.is_many)];
         keys.extend(points.iter().any(|p| p.is_out).then_some(Key::Out));
         keys.extend(drift.judged.iter().any(crate::drift::Judged::has_limits).then_some(Key::Limits));
         keys.extend(drift.judged.iter().any(|judged| judged.chart.is_some()).then_some(Key::Middle));
-        keys.extend(drift.judged.last().and_then(|j| j.trend).map(|trend| Key::Trend(trend.is_clear())));
+        keys.extend(self.shown_trend().map(|trend| Key::Trend(trend.is_clear())));
         keys.extend((!self.in_use.is_empty()).then_some(Key::Block));
         keys.extend((!self.in_use.is_empty() && drift.slack.is_some()).then_some(Key::Slack));
         keys.extend(points.iter().any(|p| !self.is_like_newest(p)).then_some(Key::Other));
@@ -543,8 +563,11 @@ impl Sheet<'_> {
         let plain = [0.0, 0.0];
         let level = |colour, thickness, dashes| painter.line(&[[start, y], [end, y]], colour, thickness, dashes);
         match key {
-            Key::Reading => {
-                self.whisker(painter, middle, [y - 12.0, y + 12.0])?;
+            Key::Reading(_) => {
+                self.whisker(painter, middle, [y - 13.0, y + 13.0])?;
+                if !self.is_many {
+                    painter.line(&[[middle, y - 9.0], [middle, y + 9.0]], INK, 4.0, plain)?;
+                }
                 painter.mark([middle, y], Shape::Dot, self.radius())?;
             }
             Key::Out => {
@@ -554,7 +577,9 @@ impl Sheet<'_> {
             Key::Limits => level(LIMIT, 2.4, [11.0, 7.0])?,
             Key::Middle => level(LIMIT, 1.4, plain)?,
             Key::Trend(is_clear) => {
-                painter.patch([start, y - 9.0, end, y + 9.0], TREND_BAND)?;
+                if *is_clear {
+                    painter.patch([start, y - 9.0, end, y + 9.0], TREND_BAND)?;
+                }
                 level(TREND, 3.2, if *is_clear { plain } else { [2.0, 6.0] })?;
             }
             Key::Block => level(FAINT_INK, 2.2, [18.0, 6.0])?,

@@ -5,8 +5,11 @@ use super::super::text::Page;
 use super::super::words::printable;
 use super::{by, done, how_many, left_out, pace, slack_told, whose};
 use crate::drift::sentence::{opened, sentence};
-use crate::drift::verdict::LEAST_FOR_LIMITS;
-use crate::drift::{Code, Drift};
+use crate::drift::verdict::{LEAST_FOR_LIMITS, TOLD};
+use crate::drift::{Code, Drift, Shift};
+
+/// So many moves at events are told.
+const MOST_SHIFTS: usize = 5;
 
 /// Verdict, evidence and advice, without the footer of [`super::super::text::footer`].
 pub fn drift(drift: &Drift) -> String {
@@ -35,11 +38,7 @@ pub fn drift(drift: &Drift) -> String {
         };
         page.row("trend", &format!("{}; chance makes as much of one in {chance}", pace(&trend)));
     }
-    for (index, shift) in drift.shifts.iter().enumerate() {
-        let [before, after] = shift.change.counts;
-        let text = format!("{}: {} ({before} before, {after} after)", done(&shift.done), by(&shift.change));
-        page.row(if index == 0 { "moved at events" } else { "" }, &text);
-    }
+    tell_shifts(&mut page, drift);
     tell_findings(&mut page, drift);
     page.text
 }
@@ -88,6 +87,26 @@ fn tell_chart(page: &mut Page, drift: &Drift) {
             "limits",
             &format!("none yet: {} readings, and limits are drawn from {LEAST_FOR_LIMITS} on", chart.count),
         );
+    }
+}
+
+/// Refits, and what clearly moved besides: the newest of them.
+fn tell_shifts(page: &mut Page, drift: &Drift) {
+    let is_told = |shift: &&Shift| shift.is_baseline || shift.change.is_clear(TOLD);
+    let told: Vec<&Shift> = drift.shifts.iter().filter(is_told).collect();
+    for (index, shift) in told.iter().rev().take(MOST_SHIFTS).enumerate() {
+        let [before, after] = shift.change.counts;
+        let clear = if shift.change.is_clear(TOLD) { "" } else { ", which may be chance" };
+        let text = format!("{}: {}{clear} ({before} before, {after} after)", done(&shift.done), by(&shift.change));
+        page.row(if index == 0 { "moved at events" } else { "" }, &text);
+    }
+    let rest = drift.shifts.len() - told.len().min(MOST_SHIFTS);
+    if rest > 0 {
+        let label = if told.is_empty() { "moved at events" } else { "" };
+        let which = if told.is_empty() { "nowhere clearly: " } else { "" };
+        let more = if told.is_empty() { "" } else { "more " };
+        let older = if told.len() > MOST_SHIFTS { "older or without a clear move" } else { "without a clear move" };
+        page.row(label, &format!("{which}{rest} {more}{older}, told with --json and --report"));
     }
 }
 

@@ -2,7 +2,7 @@
 
 use maud::{DOCTYPE, Markup, PreEscaped, html};
 
-use super::text::{burn, clearance, line, support, tell_note};
+use super::text::{burn, line, lowest, support, tell_note};
 use super::{set, side_view};
 use crate::plan::ramp::Support;
 use crate::plan::setup_file::{digits, planned};
@@ -10,22 +10,23 @@ use crate::plan::{Plan, PlannedDatum, PlannedPicture};
 use crate::report::rounding::{Units, fixed, rough, stock};
 
 const STYLE: &str = "\
-@page { size: A4; margin: 11mm 13mm }
+@page { size: A4; margin: 9mm 13mm }
 * { box-sizing: border-box }
-body { font: 9.6pt/1.32 'DejaVu Sans', Verdana, sans-serif; color: #000; margin: 0 auto; max-width: 184mm }
+body { font: 9pt/1.27 'DejaVu Sans', Verdana, sans-serif; color: #000; margin: 0 auto; max-width: 184mm }
 h1 { font-size: 15pt; margin: 0 }
 .sub { margin: 0 0 1.5mm; color: #333 }
-h2 { font-size: 10.5pt; margin: 2.5mm 0 .8mm; border-bottom: .3mm solid #000 }
+h2 { font-size: 10pt; margin: 2mm 0 .6mm; border-bottom: .3mm solid #000 }
 ol { margin: 0; padding-left: 6mm }
 li { margin: 0 0 .7mm }
 ul { margin: 0; padding-left: 5mm }
 svg { display: block; width: 100%; margin: 1mm 0 }
 table { border-collapse: collapse; width: 100% }
-td, th { text-align: left; padding: .7mm 2mm; border: .2mm solid #777; vertical-align: top; font-weight: normal }
+td, th { text-align: left; padding: .35mm 2mm; border: .2mm solid #777; vertical-align: top; font-weight: normal }
 th { background: #eee }
-td.blank { width: 34mm }
+td.blank { width: 32mm }
+th { white-space: nowrap }
 code { font-family: 'DejaVu Sans Mono', monospace; font-size: 8.8pt }
-.care { border: .5mm solid #000; padding: 1.2mm 2.5mm; margin-top: 2.5mm; font-size: 8.8pt; line-height: 1.28 }
+.care { border: .5mm solid #000; padding: 1.2mm 2.5mm; margin-top: 2.5mm; font-size: 8.4pt; line-height: 1.22 }
 @media screen { body { padding: 8mm } }
 ";
 
@@ -54,10 +55,10 @@ pub fn sheet(plan: &Plan, units: Units) -> String {
                 (PreEscaped(side_view::svg(plan, units)))
                 h2 { "Before the beam" }
                 ol { @for step in before(plan, units) { li { (step) } } }
-                h2 { "Measure, with the key off" }
+                h2 { "Measure, with the key off, after the path is driven" }
                 (blanks(plan, units))
                 h2 { "Burn and picture" }
-                ol start=(before(plan, units).len() + 2) { @for step in after(plan, units) { li { (step) } } }
+                ol start=(before(plan, units).len() + 1) { @for step in after(plan, units) { li { (step) } } }
                 @if !plan.notes.is_empty() {
                     h2 { "To know" }
                     ul { @for note in &plan.notes { li { (tell_note(note, plan, units)) } } }
@@ -75,6 +76,7 @@ fn before(plan: &Plan, units: Units) -> Vec<String> {
         Support::Prop { .. } => format!("Lay the strip down, low end on the bed. Prop: {}.", support(plan, units)),
         Support::RampFile { .. } => format!("Strip on {}.", support(plan, units)),
     };
+    let lowest = lowest(plan);
     vec![
         "Write LOW on the low end of the strip, first of all.".to_owned(),
         "Switch off whatever moves bed or head by itself at the start: homing of the bed, focusing, probing."
@@ -84,10 +86,10 @@ fn before(plan: &Plan, units: Units) -> Vec<String> {
         ),
         format!(
             "Beam disarmed: drive to the high end first, {} of head travel from the low end, and set the head {} above the \
-             strip. Clearance there: {}.",
+             strip. What is lowest at the head, {lowest}, then has {} to spare.",
             set(ramp.travel_mm, units),
             set(ramp.gap_high_mm, units),
-            clearance(plan, units)
+            set(ramp.clearance_mm, units)
         ),
         format!(
             "Drive the whole path with the beam disarmed. The line begins {} up from the strip's low edge.",
@@ -132,9 +134,9 @@ fn after(plan: &Plan, units: Units) -> Vec<String> {
 /// Where the measured values go, with the planned ones beside them, named as in the setup file.
 fn blanks(plan: &Plan, units: Units) -> Markup {
     let where_to = |field: &str| match field {
-        "gap_low_mm" => "nozzle tip straight down to the strip, right under the hole, head over the low end",
+        "gap_low_mm" => "nozzle tip down to the strip, right under the hole, head over the low end",
         "gap_high_mm" => "the same with the head over the high end",
-        "block_mm" => "or, in place of the gaps: a block that just slides under the tip",
+        "block_mm" => "or, instead of gaps, a block that just slides under the tip",
         "block_at_mm" => "head travel from the low end to where it slid",
         "prop_mm" => "caliper across the prop",
         "prop_at_mm" => "level along the bed, strip's toe to the prop's near edge",

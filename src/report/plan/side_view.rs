@@ -59,16 +59,15 @@ pub fn svg(plan: &Plan, units: Units) -> String {
         nozzle(&mut page, &bench, plan, place[0], tip_height);
         let [top, bottom] = [bench.to_paper([place[0], tip_height]), bench.to_paper(place)];
         page.line(top, bottom, "gap");
-        let aside = (0.5 * request.tip_diameter_mm + 1.0) * scale + 1.0;
-        let is_low = label == "low end";
-        let (x, anchor) = if is_low { (top[0] - aside, "end") } else { (top[0] + aside, "start") };
-        let middle = 0.5 * (top[1] + bottom[1]);
-        page.text(
-            [x, if is_low { middle } else { top[1] - 1.5 * LETTER_MM }],
-            anchor,
-            &format!("gap {}", set(gap, units)),
-        );
-        page.text([x, if is_low { middle + 1.25 * LETTER_MM } else { top[1] - 0.25 * LETTER_MM }], anchor, label);
+        // Towards the middle of the strip, where nothing else is: beside the low gap, beside the high nozzle.
+        let (at, anchor) = if label == "low end" {
+            ([top[0] + 1.5, 0.5 * (top[1] + bottom[1])], "start")
+        } else {
+            let aside = (0.5 * request.tip_diameter_mm + 0.45 * NOZZLE_MM) * scale + 1.0;
+            ([top[0] - aside, top[1] - 0.5 * NOZZLE_MM * scale], "end")
+        };
+        page.text(at, anchor, &format!("gap {}", set(gap, units)));
+        page.text([at[0], at[1] + 1.25 * LETTER_MM], anchor, &format!("over the {label}"));
     }
     // Head travel, above the nozzles.
     let travel_y = MARGIN_MM[1] + 0.4 * LETTER_MM;

@@ -114,8 +114,13 @@ pub(super) fn by_block(plan: &Plan, units: Units) -> String {
     }
 }
 
+/// What is lowest at the head over a rising strip.
+pub(super) fn lowest(plan: &Plan) -> &'static str {
+    if plan.request.below_nozzle_mm > 0.0 { "what hangs below the tip" } else { "the nozzle's uphill rim" }
+}
+
 /// The room over the high end.
-pub(super) fn clearance(plan: &Plan, units: Units) -> String {
+fn clearance(plan: &Plan, units: Units) -> String {
     let lowest =
         if plan.request.below_nozzle_mm > 0.0 { "what hangs below the tip" } else { "the nozzle's uphill rim" };
     format!("{} under {lowest} over the high end: drive there first, beam disarmed", set(plan.ramp.clearance_mm, units))

@@ -26,15 +26,15 @@ Examples:
 #[derive(Debug, Args)]
 pub struct LogArgs {
     /// The logbook's file, where it is not the usual one
-    #[arg(long, global = true, value_name = "FILE", value_hint = ValueHint::FilePath)]
+    #[arg(long, global = true, help_heading = "In every task", value_name = "FILE", value_hint = ValueHint::FilePath)]
     pub logbook: Option<PathBuf>,
 
     /// Lines of JSON instead of text
-    #[arg(long, global = true)]
+    #[arg(long, global = true, help_heading = "In every task")]
     pub json: bool,
 
     /// Unit of lengths in the text
-    #[arg(long, global = true, value_name = "UNIT", value_enum, default_value = "mm")]
+    #[arg(long, global = true, help_heading = "In every task", value_name = "UNIT", value_enum, default_value = "mm")]
     pub units: UnitsArg,
 
     #[command(subcommand)]

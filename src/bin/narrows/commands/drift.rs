@@ -5,7 +5,7 @@ use std::path::Path;
 
 use image::ImageFormat;
 use narrows::drift::{Code, Drift, Question, drift};
-use narrows::logbook::{Lens, Logbook, LogbookError, Machine, When, default_path, zone};
+use narrows::logbook::{Logbook, LogbookError, Machine, When, default_path, fitting, zone};
 use narrows::report::drift::{chart, json, page, text};
 use narrows::report::text::footer;
 use narrows::setup::parse_length_mm;
@@ -59,7 +59,7 @@ fn judged(args: &DriftArgs) -> Result<Drift, Failure> {
     };
     question.spacer_in_use_mm = match &args.spacer_in_use_mm {
         Some(text) => Some(block(text)?),
-        None => spacer_in_use(&machine, lens.as_ref()),
+        None => fitting(&machine, lens.as_ref()).spacer_in_use_mm,
     };
     Ok(drift(&entries, &events, &question))
 }
@@ -99,12 +99,6 @@ fn block(text: &str) -> Result<f64, Failure> {
         .map_err(|error| error.to_string())
         .and_then(|length| if length > 0.0 { Ok(length) } else { Err("a block has a thickness".to_owned()) })
         .map_err(|error| Failure::request(format!("--spacer-in-use-mm: {error}"), "write 7 or \"0.276 in\""))
-}
-
-fn spacer_in_use(machine: &Machine, lens: Option<&Lens>) -> Option<f64> {
-    let here = lens.and_then(|lens| lens.on.iter().find(|on| on.machine == machine.name));
-    let of_lens = here.map(|on| &on.fitting).into_iter().chain(lens.map(|lens| &lens.fitting));
-    of_lens.chain([&machine.fitting]).find_map(|fitting| fitting.spacer_in_use_mm)
 }
 
 fn failure(error: &LogbookError) -> Failure {
