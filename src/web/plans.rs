@@ -178,7 +178,7 @@ fn request(fields: &Fields) -> Result<PlanRequest, Failure> {
         Some("blocks") => Gauge::Blocks,
         _ => Gauge::Caliper,
     };
-    let mut optics = usual.optics.clone();
+    let mut optics = usual.optics;
     optics.beam_diameter_mm = or("beam_diameter_mm", optics.beam_diameter_mm)?;
     optics.beam_quality = or("beam_quality", optics.beam_quality)?;
     let text = |name: &str| word(name).map(|text| text.chars().take(60).collect::<String>());
