@@ -43,11 +43,11 @@ pub fn artwork(plan: &Plan) -> Result<Artwork, PlanError> {
     let mut marks = vec![];
     if let Some(row) = ramp.marks {
         let [near, far, short] = MARK_REACH_MM;
-        for index in 0..=row.last {
+        for (index, bit) in BITS.iter().enumerate().take(row.last + 1) {
             let travel = index as f64 * row.pitch_mm;
             // From the low to the high end the left is up on the page.
             marks.push(Stroke::open([at(travel, -near), at(travel, -far)]));
-            let reach = if BITS[index] == 1 { far } else { short };
+            let reach = if *bit == 1 { far } else { short };
             marks.push(Stroke::open([at(travel, near), at(travel, reach)]));
         }
     }
