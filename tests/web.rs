@@ -2,138 +2,24 @@
 #![cfg(feature = "web")]
 #![allow(clippy::unwrap_used)] // a panic in a helper fails the test as one in the test does
 
-use std::sync::Arc;
 use std::time::Duration;
 
-use axum::Router;
 use axum::body::{Body, Bytes};
-use axum::http::{HeaderMap, Method, Request, StatusCode};
-use http_body_util::BodyExt;
+use axum::http::{Method, StatusCode};
 use narrows::photo::{DecodeOptions, decode_bytes};
 use narrows::reading::{Given, ReadOptions, read};
 use narrows::report::json;
 use narrows::setup::parse_toml;
-use narrows::web::router::router;
-use narrows::web::{App, Limits, Peer, Site};
+use narrows::web::Limits;
 use serde_json::{Value, json};
-use tower::ServiceExt;
+
+use page::{HERE, Page, from_elsewhere};
+
+#[path = "support/page.rs"]
+mod page;
 
 const SCAN: &[u8] = include_bytes!("../fixtures/north-scan.jpg");
 const SETUP: &str = include_str!("../fixtures/north-scan.toml");
-const HERE: &str = "127.0.0.1:8470";
-const ELSEWHERE: &str = "192.0.2.7:8470";
-
-struct Page {
-    app: Arc<App>,
-    router: Router,
-}
-
-struct Answer {
-    status: StatusCode,
-    headers: HeaderMap,
-    body: Bytes,
-}
-
-impl Answer {
-    fn json(&self) -> Value {
-        serde_json::from_slice(&self.body).unwrap_or_else(|_| panic!("no JSON: {}", self.text()))
-    }
-
-    fn text(&self) -> String {
-        String::from_utf8_lossy(&self.body).into_owned()
-    }
-
-    fn code(&self) -> String {
-        self.json()["error"]["code"].as_str().unwrap_or_default().to_owned()
-    }
-}
-
-impl Page {
-    fn new() -> Self {
-        Self::with(false, Limits::default())
-    }
-
-    fn with(lan: bool, limits: Limits) -> Self {
-        Self::keeping(lan, limits, None)
-    }
-
-    fn keeping(lan: bool, limits: Limits, logbook: Option<std::path::PathBuf>) -> Self {
-        let addresses = if lan { vec!["192.0.2.7".parse().unwrap()] } else { vec![] };
-        let app = App::new(Site::new(8470, addresses), lan, limits, logbook);
-        Self { router: router(Arc::clone(&app)), app }
-    }
-
-    async fn send(&self, request: Request<Body>) -> Answer {
-        let response = self.router.clone().oneshot(request).await.unwrap();
-        let (parts, body) = response.into_parts();
-        Answer { status: parts.status, headers: parts.headers, body: body.collect().await.unwrap().to_bytes() }
-    }
-
-    /// A request of the page itself, on this machine.
-    fn request(&self, method: Method, path: &str, body: impl Into<Body>) -> Request<Body> {
-        let mut request = Request::builder()
-            .method(method)
-            .uri(path)
-            .header("host", HERE)
-            .header("origin", format!("http://{HERE}"))
-            .header("x-narrows-token", self.app.token())
-            .header("content-type", "application/json")
-            .body(body.into())
-            .unwrap();
-        request.extensions_mut().insert(Peer("127.0.0.1:50000".parse().unwrap()));
-        request
-    }
-
-    async fn get(&self, path: &str) -> Answer {
-        self.send(self.request(Method::GET, path, Body::empty())).await
-    }
-
-    async fn post(&self, path: &str, body: Value) -> Answer {
-        self.send(self.request(Method::POST, path, body.to_string())).await
-    }
-
-    async fn upload(&self, bytes: &'static [u8]) -> Answer {
-        let mut request = self.request(Method::POST, "/api/pictures?name=strip.jpg", bytes);
-        request.headers_mut().insert("content-length", bytes.len().into());
-        self.send(request).await
-    }
-
-    /// The picture's last state.
-    async fn settled(&self, id: &str) -> Value {
-        for _ in 0..6000 {
-            let state = self.get(&format!("/api/pictures/{id}")).await.json();
-            if state["state"] == "ready" || state["state"] == "failed" {
-                return state;
-            }
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        panic!("the picture never settled");
-    }
-
-    /// The demo strip's id and fields.
-    async fn demo(&self) -> (String, Value) {
-        let demo = self.post("/api/demo", json!({})).await.json();
-        let id = demo["id"].as_str().unwrap().to_owned();
-        assert_eq!(self.settled(&id).await["state"], "ready");
-        (id, demo["fields"].clone())
-    }
-}
-
-/// A stranger's request from the local network.
-fn from_elsewhere(method: Method, path: &str, cookie: Option<&str>, body: &str) -> Request<Body> {
-    let mut request = Request::builder()
-        .method(method)
-        .uri(path)
-        .header("host", ELSEWHERE)
-        .header("content-type", "application/json")
-        .body(Body::from(body.to_owned()))
-        .unwrap();
-    if let Some(cookie) = cookie {
-        request.headers_mut().insert("cookie", cookie.parse().unwrap());
-    }
-    request.extensions_mut().insert(Peer("192.0.2.99:50000".parse().unwrap()));
-    request
-}
 
 #[tokio::test]
 async fn every_answer_forbids_what_the_page_does_not_need() {

@@ -139,10 +139,9 @@ fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: 
     // Halves reach 12 mm out; in a close picture a mm is at most so many pixels.
     let most_px_per_mm = (course.end_px - course.start_px) / (3.5 * pitch_mm);
     let farthest = 15.0 * most_px_per_mm;
-    let ticks: Vec<ticks::Tick> = [true, false]
-        .into_iter()
-        .flat_map(|positive| ticks::find(found.coarse, course, positive, clear_px, farthest))
-        .collect();
+    let look = |positive| ticks::find(found.coarse, course, positive, clear_px, farthest);
+    let (positive, negative) = rayon::join(|| look(true), || look(false));
+    let ticks: Vec<ticks::Tick> = positive.into_iter().chain(negative).collect();
     marks::tie(found.photo, course, &ticks, &mark_setup)
 }
 

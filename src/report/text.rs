@@ -314,7 +314,7 @@ pub enum Block {
 /// Text that grows line by line and never runs past [`COLUMNS`] while a word fits, and the same as blocks.
 pub(super) struct Page {
     pub(super) text: String,
-    blocks: Vec<Block>,
+    pub(super) blocks: Vec<Block>,
 }
 
 impl Page {

@@ -12,6 +12,7 @@ pub(super) const READ: &str = include_str!("assets/read.html");
 pub(super) const STACK: &str = include_str!("assets/stack.html");
 pub(super) const LOGBOOK: &str = include_str!("assets/logbook.html");
 pub(super) const DRIFT: &str = include_str!("assets/drift.html");
+pub(super) const PLAN: &str = include_str!("assets/plan.html");
 pub(super) const PAIR: &str = include_str!("assets/pair.html");
 
 macro_rules! files {
@@ -34,6 +35,7 @@ files! {
     "pair.js": "text/javascript; charset=utf-8",
     "phone.js": "text/javascript; charset=utf-8",
     "photograph.js": "text/javascript; charset=utf-8",
+    "plan.js": "text/javascript; charset=utf-8",
     "read.js": "text/javascript; charset=utf-8",
     "side.js": "text/javascript; charset=utf-8",
 }

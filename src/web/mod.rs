@@ -18,6 +18,7 @@ mod guard;
 mod logbooks;
 pub mod pairing;
 mod pictures;
+mod plans;
 mod readings;
 pub mod router;
 pub mod serve;

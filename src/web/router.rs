@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 use axum::routing::{get, post};
 
 use super::failure::Failure;
-use super::{App, assets, demo, drifts, guard, logbooks, readings, setups, stacks, upload, views};
+use super::{App, assets, demo, drifts, guard, logbooks, plans, readings, setups, stacks, upload, views};
 
 /// Largest request but for pictures, in bytes.
 const MOST_JSON: usize = 64 << 10;
@@ -40,6 +40,8 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/logbook/records/{id}/overlay.jpg", get(logbooks::overlay_jpeg))
         .route("/logbook/records/{id}/correct", post(logbooks::correct))
         .route("/logbook/records/{id}/withdraw", post(logbooks::withdraw))
+        .route("/plan", get(plans::plan_page))
+        .route("/plan/{file}", get(plans::file))
         .route("/drift", get(drifts::verdict))
         .route("/drift/chart.svg", get(drifts::chart_svg))
         .route("/drift/report.html", get(drifts::report))
@@ -53,6 +55,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/stack", get(views::stack))
         .route("/logbook", get(views::logbook))
         .route("/drift", get(views::drift))
+        .route("/plan", get(views::plan))
         .route("/pair", get(views::pair))
         .route("/demo/strip.jpg", get(demo::picture))
         .route("/assets/{name}", get(assets::asset))

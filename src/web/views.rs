@@ -9,7 +9,7 @@ use axum::response::{Html, IntoResponse, Response};
 use serde::{Deserialize, Serialize};
 
 use super::App;
-use super::assets::{DRIFT, FRAME, LOGBOOK, PAIR, PARTS, READ, STACK};
+use super::assets::{DRIFT, FRAME, LOGBOOK, PAIR, PARTS, PLAN, READ, STACK};
 use super::failure::Failure;
 use super::guard::{Peer, SESSION_COOKIE, is_at_the_machine};
 use super::pairing::{address, grouped, qr_svg};
@@ -53,6 +53,11 @@ pub(super) async fn logbook(State(app): State<Arc<App>>) -> Html<String> {
 /// `GET /drift`.
 pub(super) async fn drift(State(app): State<Arc<App>>) -> Html<String> {
     framed(Some(&app), "Drift", DRIFT, "drift.js")
+}
+
+/// `GET /plan`.
+pub(super) async fn plan(State(app): State<Arc<App>>) -> Html<String> {
+    framed(Some(&app), "Plan", PLAN, "plan.js")
 }
 
 /// `GET /pair`.

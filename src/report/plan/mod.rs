@@ -4,7 +4,7 @@ pub mod json;
 #[cfg(feature = "pages")]
 pub mod sheet;
 #[cfg(feature = "pages")]
-mod side_view;
+pub mod side_view;
 pub mod text;
 
 use super::rounding::{Units, fixed};

@@ -4,10 +4,19 @@ use super::set;
 use crate::plan::ramp::Support;
 use crate::plan::{LensShape, Note, Plan, PlannedPicture};
 use crate::report::rounding::{Units, fixed, rough, stock};
-use crate::report::text::Page;
+use crate::report::text::{Block, Page};
 
 /// The plan without the footer of [`crate::report::text::footer`].
 pub fn plan(plan: &Plan, units: Units) -> String {
+    tell(plan, units).text
+}
+
+/// The plan as blocks, for whoever sets them in a page of their own.
+pub fn blocks(plan: &Plan, units: Units) -> Vec<Block> {
+    tell(plan, units).blocks
+}
+
+fn tell(plan: &Plan, units: Units) -> Page {
     let mut page = Page::new();
     page.action(&action(plan, units));
     page.paragraph("", "", &answer(plan, units));
@@ -23,7 +32,7 @@ pub fn plan(plan: &Plan, units: Units) -> String {
             page.paragraph("  - ", "    ", &tell_note(note, plan, units));
         }
     }
-    page.text
+    page
 }
 
 /// The one thing to do.
