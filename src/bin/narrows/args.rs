@@ -335,7 +335,7 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let is_log = text.contains("narrows log");
+    let is_log = text.contains("Usage: narrows log");
     let help = match (is_read, is_log) {
         (true, _) => "narrows read --help",
         (_, true) => "narrows log --help",
