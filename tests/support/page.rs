@@ -27,7 +27,7 @@ pub struct Page {
 /// What came back.
 pub struct Answer {
     pub status: StatusCode,
-    #[allow(dead_code)] // not every test looks at them
+    #[allow(dead_code)]
     pub headers: HeaderMap,
     pub body: Bytes,
 }
