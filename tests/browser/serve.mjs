@@ -61,8 +61,10 @@ export async function open(browser, kind, { dark = false, ...more } = {}) {
   page.troubles = [];
   page.on("pageerror", (error) => page.troubles.push(`script: ${error.message}`));
   page.on("console", (message) => {
-    // A refused request is told on the page; the browser writes it down as well.
-    if (message.type() === "error" && !message.text().includes("the server responded with a status")) page.troubles.push(message.text());
+    // A refused request is told on the page; the browser writes it down as well. And it says which header it has no use for on
+    // a plain connection.
+    const isKnown = ["the server responded with a status", "Cross-Origin-Opener-Policy header has been ignored"].some((part) => message.text().includes(part));
+    if (message.type() === "error" && !isKnown) page.troubles.push(message.text());
   });
   page.on("request", (request) => {
     const { protocol, hostname } = new URL(request.url());
