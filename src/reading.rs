@@ -1,10 +1,11 @@
 //! The stages in order: a photo and a setup become a [`Reading`]. No arithmetic lives here.
 
 use std::collections::BTreeMap;
-use std::sync::Arc;
+use std::sync::{Arc, OnceLock};
 
 use crate::advice::{self, NoCourse};
 use crate::anchor::ends::LineEnd;
+use crate::anchor::strip::EdgeLine;
 use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
 use crate::choose::{self, Choice};
@@ -288,6 +289,7 @@ struct FoundLine {
     quality: LineQuality,
     blur_px: f64,
     side_log_ratio: f64,
+    edges: OnceLock<[Option<EdgeLine>; 2]>,
 }
 
 impl MeasuredLine {
@@ -343,6 +345,7 @@ impl MeasuredLine {
             quality,
             blur_px: measured.blur_px,
             side_log_ratio: measured.side_log_ratio,
+            edges: OnceLock::new(),
         })
     }
 }
@@ -407,7 +410,8 @@ fn run(
     let course = &found.course;
 
     // 3: tie to the ramp; pixels become millimetres here and nowhere else
-    let at_hand = Found { photo, coarse: &line.coarse, course, guide: &found.guide, ends: &found.ends };
+    let at_hand =
+        Found { photo, coarse: &line.coarse, course, guide: &found.guide, ends: &found.ends, edges: &found.edges };
     let tied = anchor::tie(&at_hand, setup, options.given.datums_px).map_err(|why| advice::no_tie(&why))?;
     let tie = tied.tie;
     reading.outline_px = tied.outline_px;

@@ -7,6 +7,8 @@ pub mod strip;
 pub mod ticks;
 pub mod tie;
 
+use std::sync::OnceLock;
+
 use crate::cautions::{Caution, CautionCode};
 use crate::locate::coarse::Coarse;
 use crate::locate::refine::WidthGuide;
@@ -55,6 +57,8 @@ pub struct Found<'a> {
     pub guide: &'a WidthGuide,
     /// Its two ends, in order along the course.
     pub ends: &'a [LineEnd; 2],
+    /// The strip's long edges beside it, looked for when they are first wanted.
+    pub edges: &'a OnceLock<[Option<strip::EdgeLine>; 2]>,
 }
 
 /// Ties the course by the setup's datum, or by datums given by hand (low, then high).
@@ -65,7 +69,7 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
     let course = found.course;
     let span_mm = setup.ramp.span_mm;
     let clear_px = 1.5 * found.guide.width_px.iter().copied().fold(0.0, f64::max) + 6.0;
-    let long_edges = || strip::long_edges(found.photo, found.coarse, course, clear_px);
+    let long_edges = || *found.edges.get_or_init(|| strip::long_edges(found.photo, found.coarse, course, clear_px));
     let mut outline = Outline { long: [None; 2], short: [None; 2] };
     let mut cautions = Vec::new();
 

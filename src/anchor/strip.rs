@@ -155,36 +155,51 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     }
     let first = (clear_px / factor).ceil() as usize;
     let mut best: Option<(f32, f64, f64)> = None;
+    // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted
+    // columns, row after row in memory.
+    let [mut sums, mut counts, mut agreeing] = [vec![0f32; rows], vec![0f32; rows], vec![0f32; rows]];
+    let is_known: Vec<f32> = steps.iter().map(|step| f32::from(u8::from(step.is_finite()))).collect();
+    let signs: Vec<f32> = steps.iter().map(|step| sign_of(*step)).collect();
+    // What is not known adds nothing.
+    let steps: Vec<f32> = steps.iter().map(|step| if step.is_finite() { *step } else { 0.0 }).collect();
     for k in 0..SLOPES {
         let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
-        for j in first..=deepest {
-            let v = j as f64 * factor;
-            let [mut sum, mut count, mut agreeing] = [0f32; 3];
-            for (i, u) in us.iter().enumerate() {
-                let at = (v + slope * (u - middle)) / factor;
-                if at < first as f64 || at >= rows as f64 {
-                    continue;
-                }
-                let step = steps[i * rows + at.round().min(rows as f64 - 1.0) as usize];
-                if step.is_finite() {
-                    sum += step;
-                    count += 1.0;
-                    agreeing += if step > 0.02 {
-                        1.0
-                    } else if step < -0.02 {
-                        -1.0
-                    } else {
-                        0.0
-                    };
-                }
+        for all in [&mut sums, &mut counts, &mut agreeing] {
+            all.fill(0.0);
+        }
+        for (i, u) in us.iter().enumerate() {
+            let offset = slope * (u - middle) / factor;
+            let shift = (offset + 0.5).floor() as isize;
+            // Rows whose place in this column lies between the nearest and the farthest row.
+            let from = ((first as f64 - offset).ceil().max(first as f64)) as usize;
+            let to = ((rows as f64 - offset).ceil().max(0.0) as usize).min(deepest + 1);
+            // The last place may round up to a row past the end: that is the last row.
+            let whole = to.min((rows as isize - shift).max(0) as usize);
+            let column = i * rows;
+            if from < whole {
+                let begin = (column as isize + from as isize + shift) as usize;
+                let there = begin..begin + (whole - from);
+                let here = from..whole;
+                add(&mut sums[here.clone()], &steps[there.clone()]);
+                add(&mut counts[here.clone()], &is_known[there.clone()]);
+                add(&mut agreeing[here], &signs[there]);
             }
+            for j in whole.max(from)..to {
+                let last = column + rows - 1;
+                sums[j] += steps[last];
+                counts[j] += is_known[last];
+                agreeing[j] += signs[last];
+            }
+        }
+        for j in first..=deepest {
+            let [sum, count, agreeing] = [sums[j], counts[j], agreeing[j]];
             if count < 0.6 * columns as f32 {
                 continue;
             }
             // A step of one sign most of the way, not one strong patch.
             let score = (sum / count).abs() * ((agreeing / count).abs() - 0.3).max(0.0) / 0.7;
             if best.is_none_or(|b| score > b.0) {
-                best = Some((score, v, slope));
+                best = Some((score, j as f64 * factor, slope));
             }
         }
     }
@@ -193,6 +208,21 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
         return None;
     }
     refine(photo, frame, middle, half, v, slope, factor)
+}
+
+fn add(to: &mut [f32], from: &[f32]) {
+    to.iter_mut().zip(from).for_each(|(to, from)| *to += from);
+}
+
+/// Which way a step goes, where it is one.
+fn sign_of(step: f32) -> f32 {
+    if step > 0.02 {
+        1.0
+    } else if step < -0.02 {
+        -1.0
+    } else {
+        0.0
+    }
 }
 
 /// Sub-pixel places of the steepest step at many `u`, and a robust straight line through them.
