@@ -1,5 +1,7 @@
 //! Short strokes across the line's direction, beside the line: what index marks are made of.
 
+use rayon::prelude::*;
+
 use crate::locate::Course;
 use crate::locate::coarse::{Coarse, sample};
 
@@ -102,14 +104,18 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
     let strokes = sorted[sorted.len() * 97 / 100];
     let threshold = (1.3 * texture).min(0.5 * strokes).max(0.05);
 
+    // Turned, because a stroke is followed from row to row.
+    let turned: Vec<f32> =
+        (0..columns).flat_map(|i| (0..rows).map(move |j| j * columns + i)).map(|k| depth[k]).collect();
+
     // Best stroke through each column: slant, stretch of rows, score.
     let along_stroke = |i: usize, slant: f64, j: usize| -> Option<f32> {
         // Slant is taken about the middle row, so that each column starts its own stroke.
         let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
-        (column >= 0.0 && (column as usize) < columns).then(|| depth[j * columns + column as usize])
+        (column >= 0.0 && (column as usize) < columns).then(|| turned[column as usize * rows + j])
     };
     let mut strokes: Vec<Option<Stroke>> = vec![None; columns];
-    for (i, best) in strokes.iter_mut().enumerate() {
+    strokes.par_iter_mut().enumerate().for_each(|(i, best)| {
         for k in 0..SLANTS {
             let slant = STEEPEST * (2.0 * k as f64 / (SLANTS - 1) as f64 - 1.0);
             let [mut sum, mut best_sum] = [0f32; 2];
@@ -132,7 +138,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
                 *best = Some(Stroke { slant, stretch, score: f64::from(best_sum) });
             }
         }
-    }
+    });
     let mut order: Vec<usize> = (0..columns).filter(|i| strokes[*i].is_some()).collect();
     order.sort_by(|a, b| {
         let score = |i: &usize| strokes[*i].map_or(0.0, |s| s.score);
