@@ -31,6 +31,19 @@ pub struct Correction {
     pub fields: Vec<(Field, String)>,
 }
 
+impl Correction {
+    /// True where nothing was wrong.
+    pub const fn is_empty(&self) -> bool {
+        self.when.is_none()
+            && self.machine.is_none()
+            && self.lens.is_none()
+            && self.note.is_none()
+            && self.kind.is_none()
+            && self.tube_mark.is_none()
+            && self.fields.is_empty()
+    }
+}
+
 /// Cautions that the setup raises, and not the picture: they are judged anew with it.
 const OF_THE_SETUP: [CautionCode; 6] = [
     CautionCode::EndsSwapped,

@@ -248,18 +248,6 @@ impl Logbook {
         found.into_iter().next().ok_or(LogbookError::NoRecord { id })
     }
 
-    /// The lens that was in a machine at a moment: that of the last event before it that names one, else the machine's own.
-    ///
-    /// # Errors
-    /// A file that cannot be read.
-    pub fn lens_in(&self, machine: &Machine, at: Timestamp) -> Result<Option<String>, LogbookError> {
-        let events = self.events()?;
-        let told = events.iter().rev().find(|event| {
-            event.is_current() && event.machine == machine.name && event.when.at <= at && event.lens.is_some()
-        });
-        Ok(told.and_then(|event| event.lens.clone()).or_else(|| machine.lens.clone()))
-    }
-
     /// Runs a write as one transaction: all of it happens, or nothing.
     pub(super) fn write<T>(
         &mut self,
@@ -319,6 +307,15 @@ impl Trouble {
             Self::Sql(error) => LogbookError::from_sql(path, &error),
         }
     }
+}
+
+/// The lens that was in a machine at a moment: that of the last event before it that names one, else the machine's own.
+/// `events` are in order of time.
+pub fn lens_in(machine: &Machine, events: &[Event], at: Timestamp) -> Option<String> {
+    let told = events.iter().rev().find(|event| {
+        event.is_current() && event.machine == machine.name && event.when.at <= at && event.lens.is_some()
+    });
+    told.and_then(|event| event.lens.clone()).or_else(|| machine.lens.clone())
 }
 
 /// As SQLite's NOCASE compares: letters of ASCII alone.

@@ -7,6 +7,7 @@ use std::time::Duration;
 
 use rusqlite::backup::Backup;
 use rusqlite::{Connection, OpenFlags};
+use serde::Serialize;
 
 use super::book::Record;
 use super::entry::{Details, RecordId};
@@ -14,7 +15,7 @@ use super::error::LogbookError;
 use super::open::{Logbook, beside};
 
 /// What a check found.
-#[derive(Debug, Clone, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, PartialEq, Eq, Default, Serialize)]
 pub struct Soundness {
     /// What contradicts itself; empty where the file is sound.
     pub problems: Vec<String>,

@@ -189,7 +189,7 @@ impl LogbookError {
                 "check that you may write to the file and its folder, or name another file with --logbook".to_owned()
             }
             Self::Busy { .. } => "wait until the other program has finished, and try again".to_owned(),
-            Self::Disk { .. } => "check the disk, then the logbook: narrows log check".to_owned(),
+            Self::Disk { .. } => "check the disk and its quota, then the logbook: narrows log check".to_owned(),
             Self::NoMachine { known, .. } => unknown(known, "machine"),
             Self::NoLens { known, .. } => unknown(known, "lens"),
             Self::BadName { .. } => {
@@ -233,14 +233,22 @@ impl LogbookError {
         let path = path.to_path_buf();
         match error.sqlite_error_code() {
             Some(ErrorCode::DiskFull) => Self::Full { path },
+            // The small file beside the logbook could not be made as large as it has to be.
+            Some(ErrorCode::SystemIoFailure)
+                if error.sqlite_error().is_some_and(|e| e.extended_code == rusqlite::ffi::SQLITE_IOERR_SHMSIZE) =>
+            {
+                Self::Full { path }
+            }
             Some(ErrorCode::SystemIoFailure) if error.sqlite_error().is_some_and(|e| is_write(e.extended_code)) => {
                 // A write that fails in the middle is a full disk, a quota, or a broken disk.
                 Self::Disk { path, what: "the disk does not take more, by room or by quota".to_owned() }
             }
             Some(ErrorCode::ReadOnly | ErrorCode::PermissionDenied) => Self::ReadOnly { path },
             Some(ErrorCode::CannotOpen) => Self::Unopenable { path, what: "the system does not let it be".to_owned() },
-            Some(ErrorCode::DatabaseCorrupt) => Self::Damaged { path, what: error.to_string() },
-            Some(ErrorCode::NotADatabase) => Self::NotALogbook { path },
+            // What is no database at all was turned away by its first bytes before.
+            Some(ErrorCode::DatabaseCorrupt | ErrorCode::NotADatabase) => {
+                Self::Damaged { path, what: error.to_string() }
+            }
             Some(ErrorCode::DatabaseBusy | ErrorCode::DatabaseLocked) => Self::Busy { path },
             _ => Self::Disk { path, what: error.to_string() },
         }
@@ -248,8 +256,8 @@ impl LogbookError {
 }
 
 const fn is_write(extended_code: i32) -> bool {
-    use rusqlite::ffi::{SQLITE_IOERR_FSYNC, SQLITE_IOERR_SHMSIZE, SQLITE_IOERR_TRUNCATE, SQLITE_IOERR_WRITE};
-    matches!(extended_code, SQLITE_IOERR_WRITE | SQLITE_IOERR_FSYNC | SQLITE_IOERR_TRUNCATE | SQLITE_IOERR_SHMSIZE)
+    use rusqlite::ffi::{SQLITE_IOERR_FSYNC, SQLITE_IOERR_TRUNCATE, SQLITE_IOERR_WRITE};
+    matches!(extended_code, SQLITE_IOERR_WRITE | SQLITE_IOERR_FSYNC | SQLITE_IOERR_TRUNCATE)
 }
 
 fn unknown(known: &[String], what: &str) -> String {

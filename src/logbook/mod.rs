@@ -17,7 +17,7 @@ mod transfer;
 mod when;
 
 pub use amend::Correction;
-pub use book::{Kept, Record, Said};
+pub use book::{Kept, Record, Said, lens_in};
 pub use care::Soundness;
 pub use defaults::{fitting, supply};
 pub use entry::{

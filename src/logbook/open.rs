@@ -65,18 +65,27 @@ impl Logbook {
         let opened = match opened {
             // SQLite wants to write beside a file in WAL mode even to read it. Where it cannot, and no other program has
             // left anything beside it, the file can be read as one that does not change.
-            Err(LogbookError::Unopenable { .. } | LogbookError::ReadOnly { .. }) if !beside(path, "-wal").exists() => {
+            Err(LogbookError::Unopenable { .. } | LogbookError::ReadOnly { .. }) if is_empty(&beside(path, "-wal")) => {
                 let uri = format!("file:{}?immutable=1", percent_encoded(path));
                 connect(Path::new(&uri), OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_URI)
             }
             other => other,
         };
-        let book = Self { connection: opened.map_err(|error| error.at(path))?, path: path.to_path_buf() };
+        let mut book = Self { connection: opened.map_err(|error| error.at(path))?, path: path.to_path_buf() };
         match book.layout()? {
             0 => Err(LogbookError::Missing { path: path.to_path_buf() }),
             // An earlier layout is brought up to date first, which takes a writer.
             found if found < schema::latest() => Self::open(path),
-            _ => Ok(book),
+            _ => {
+                // A reader that may not write leaves SQLite's files beside the logbook behind; one that may, but does not,
+                // takes them away.
+                if let Ok(tidy) = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE)
+                    && tidy.pragma_update(None, "query_only", true).is_ok()
+                {
+                    book.connection = tidy;
+                }
+                Ok(book)
+            }
         }
     }
 
@@ -87,11 +96,19 @@ impl Logbook {
 
     fn open_for_writing(path: &Path, create: OpenFlags) -> Result<Self, LogbookError> {
         must_be_sqlite(path)?;
-        let connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | create)?;
-        let mut book = Self { connection, path: path.to_path_buf() };
-        book.layout()?;
-        book.prepare()?;
-        Ok(book)
+        let is_there = path.exists();
+        let run = || {
+            let connection = connect(path, OpenFlags::SQLITE_OPEN_READ_WRITE | create)?;
+            let mut book = Self { connection, path: path.to_path_buf() };
+            book.layout()?;
+            book.prepare()?;
+            Ok(book)
+        };
+        run().map_err(|error| match error {
+            // A writer also writes beside the file: where it is there and cannot be opened, that is what fails.
+            LogbookError::Unopenable { path, .. } if is_there => LogbookError::ReadOnly { path },
+            other => other,
+        })
     }
 
     /// Settings of a writer, and the latest layout.
@@ -225,6 +242,11 @@ pub(super) fn beside(path: &Path, ending: &str) -> PathBuf {
     let mut name = path.as_os_str().to_owned();
     name.push(ending);
     PathBuf::from(name)
+}
+
+/// True where a file holds nothing or is not there.
+fn is_empty(path: &Path) -> bool {
+    fs::metadata(path).map_or(true, |metadata| metadata.len() == 0)
 }
 
 /// A path in a URI, where `?`, `#` and `%` mean something (RFC 3986, 2.1).

@@ -49,6 +49,12 @@ pub enum WhenError {
         /// As written.
         text: String,
     },
+    /// It has not come yet.
+    #[error("{text} has not come yet")]
+    Future {
+        /// As written.
+        text: String,
+    },
     /// There is no such time zone.
     #[error("there is no time zone \"{name}\"")]
     NoZone {
@@ -62,6 +68,7 @@ impl WhenError {
     pub const fn hint(&self) -> &'static str {
         match self {
             Self::NoDate { .. } => "write 2026-03-01, \"2026-03-01 14:30\" or 2026-03-01T14:30:00+01:00",
+            Self::Future { .. } => "check the year, and the clock of this computer",
             Self::NoZone { .. } => "name it as the time zone database does, such as Europe/Lisbon, or UTC",
         }
     }
@@ -131,9 +138,25 @@ impl When {
         Some(Self { at, offset: offset.unwrap_or_else(|| zone.to_offset(at)), from, zone_assumed: offset.is_none() })
     }
 
+    /// Refuses what lies further ahead than the clocks of two time zones can differ.
+    ///
+    /// # Errors
+    /// [`WhenError::Future`].
+    pub fn not_after(self, now: Timestamp) -> Result<Self, WhenError> {
+        if self.at.as_second() - now.as_second() > DAY_S {
+            return Err(WhenError::Future { text: self.rfc3339() });
+        }
+        Ok(self)
+    }
+
     /// RFC 3339 with the offset: `2026-03-01T14:30:00+01:00`.
     pub fn rfc3339(&self) -> String {
         self.at.display_with_offset(self.offset).to_string()
+    }
+
+    /// How it is known, as in files.
+    pub const fn told_by(&self) -> &'static str {
+        super::rows::when_from(self.from)
     }
 
     /// Reads what [`When::rfc3339`] writes.
@@ -182,6 +205,8 @@ impl From<When> for WhenText {
         Self { when: when.rfc3339(), when_from: when.from, zone_assumed: when.zone_assumed }
     }
 }
+
+const DAY_S: i64 = 24 * 3600;
 
 /// Strips are not dated more finely.
 fn to_the_second(at: Timestamp) -> Timestamp {

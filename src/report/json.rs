@@ -38,6 +38,11 @@ pub const SCHEMA: &str = "narrows.reading/1";
 
 /// One picture's reading, compact and without a line end. `name` is the picture as named on the command line.
 pub fn reading(reading: &Reading, name: &str) -> String {
+    reading_and_kept(reading, name, None)
+}
+
+/// The same with what came of keeping it, as the last field `kept`.
+pub fn reading_and_kept(reading: &Reading, name: &str, kept: Option<&Kept>) -> String {
     one_line(&Object {
         schema: SCHEMA,
         picture: Some(name),
@@ -49,6 +54,7 @@ pub fn reading(reading: &Reading, name: &str) -> String {
         fits: reading.fits.iter().map(FitObject::from).collect(),
         line: reading.line.as_ref(),
         image: Some(ImageObject::from(&reading.image)),
+        kept,
     })
 }
 
@@ -65,6 +71,7 @@ pub fn combined(mode: &str, names: &[String], outcome: &Result<Focus, Refusal>, 
         fits: Vec::new(),
         line: None,
         image: None,
+        kept: None,
     })
 }
 
@@ -88,6 +95,30 @@ struct Object<'a> {
     fits: Vec<FitObject<'a>>,
     line: Option<&'a LineQuality>,
     image: Option<ImageObject>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    kept: Option<&'a Kept>,
+}
+
+/// What came of keeping a reading in the logbook.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Kept {
+    /// Number of its record.
+    pub id: i64,
+    /// True where the picture was in the logbook before, under this number, and was not kept again.
+    pub already: bool,
+    /// Machine.
+    pub machine: String,
+    /// Lens, where it is known.
+    pub lens: Option<String>,
+    /// RFC 3339.
+    pub when: String,
+    /// `given`, `picture` or `now`.
+    pub when_from: &'static str,
+    /// True where no offset was told and the machine's zone was taken.
+    pub zone_assumed: bool,
+    /// The same for a person; no part of the object.
+    #[serde(skip)]
+    pub told: String,
 }
 
 #[derive(Serialize)]

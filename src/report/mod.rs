@@ -10,6 +10,8 @@ pub mod drift;
 pub mod json;
 #[cfg(feature = "charts")]
 mod lettering;
+#[cfg(feature = "logbook")]
+pub mod logbook;
 #[cfg(feature = "charts")]
 pub mod overlay;
 #[cfg(feature = "charts")]

@@ -16,7 +16,7 @@ use std::path::Path;
 pub use error::{Given, Missing, Need, Origin, SetupError};
 pub use field::{Field, Kind, Section};
 pub use length::{LengthError, parse_length_mm};
-pub use raw::RawSetup;
+pub use raw::{RawSetup, parse_ramp_file as parse_ramp};
 
 use serde::{Deserialize, Serialize};
 

@@ -169,8 +169,11 @@ impl RawSetup {
     }
 }
 
-/// A ramp measured once and kept: its angle and, where the file says so, how sure that is. Degrees.
-pub(super) fn parse_ramp_file(text: &str) -> Result<(f64, Option<f64>), SetupError> {
+/// The text of a ramp measured once and kept: its angle and, where the file says so, how sure that is. Degrees.
+///
+/// # Errors
+/// Text that is not TOML, an unknown field, no angle, or a value that cannot be one.
+pub fn parse_ramp_file(text: &str) -> Result<(f64, Option<f64>), SetupError> {
     let lines = Lines(text);
     let document = DeTable::parse(text).map_err(|error| syntax_error(error, lines))?;
     let (mut incline, mut incline_u) = (None, None);

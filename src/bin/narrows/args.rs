@@ -1,6 +1,7 @@
 //! The command line: flags with their help, lowered once into what the commands need.
 
 pub mod drift;
+pub mod log;
 pub mod spacer;
 
 use std::ffi::OsString;
@@ -37,6 +38,9 @@ Examples:
   narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
       the stack of these pieces that comes nearest
 
+  narrows read strip.png --setup bench.toml --machine north --keep
+      the same, kept in the logbook; see narrows log --help
+
   narrows completions bash > ~/.local/share/bash-completion/completions/narrows
       let the shell complete flags";
 
@@ -72,6 +76,8 @@ pub enum Request {
     Drift(Box<drift::DriftArgs>),
     /// Find the block.
     Spacer(Box<SpacerArgs>),
+    /// Keep and look up readings.
+    Log(Box<log::LogArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -101,6 +107,9 @@ enum Task {
     /// Turn the answer into a stack of the pieces the shop has, and settings for the work
     #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
     Spacer(Box<SpacerArgs>),
+    /// Keep readings and what was done to the machines, and look them up
+    #[command(after_long_help = log::EXAMPLES, after_help = "Examples: narrows log --help", disable_help_subcommand = true)]
+    Log(Box<log::LogArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -122,6 +131,39 @@ pub struct ReadArgs {
     /// One line of JSON for each picture instead of text
     #[arg(long, help_heading = "Output")]
     pub json: bool,
+
+    /// The machine it was burned on: the logbook supplies what the setup leaves open
+    #[arg(long, value_name = "NAME", help_heading = "Logbook")]
+    pub machine: Option<String>,
+
+    /// The lens that was in it [the one in the machine at that time]
+    #[arg(long, value_name = "NAME", help_heading = "Logbook")]
+    pub lens: Option<String>,
+
+    /// Keep the readings in the logbook; =all keeps also those without an answer
+    #[arg(long, value_name = "WHICH", value_enum, num_args = 0..=1, require_equals = true,
+        default_missing_value = "answers", help_heading = "Logbook", hide_possible_values = true)]
+    pub keep: Option<KeepArg>,
+
+    /// When it was burned: 2026-03-01, or "2026-03-01 14:30" [the picture's own time, else now]
+    #[arg(long, value_name = "DATE", help_heading = "Logbook")]
+    pub when: Option<String>,
+
+    /// Anything to keep with it
+    #[arg(long, value_name = "TEXT", requires = "keep", help_heading = "Logbook")]
+    pub note: Option<String>,
+
+    /// Keep it in place of this record
+    #[arg(long, value_name = "NUMBER", requires = "keep", help_heading = "Logbook")]
+    pub replaces: Option<i64>,
+
+    /// Keep it although the same picture is kept already
+    #[arg(long, requires = "keep", help_heading = "Logbook")]
+    pub keep_again: bool,
+
+    /// The logbook's file, where it is not the usual one
+    #[arg(long, value_name = "FILE", value_hint = ValueHint::FilePath, help_heading = "Logbook")]
+    pub logbook: Option<PathBuf>,
 
     /// Draw what was measured on the picture itself, as PNG; with several pictures FILE needs {}, such as 'out/{}.png'
     #[arg(long, value_name = "FILE.png", value_hint = ValueHint::FilePath, help_heading = "Output")]
@@ -158,6 +200,15 @@ pub struct ReadArgs {
     /// The bench's lengths, given here.
     #[command(flatten)]
     pub fields: SetupFlags,
+}
+
+/// Which readings are kept.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum KeepArg {
+    /// Those with an answer
+    Answers,
+    /// Those without one too
+    All,
 }
 
 /// What several pictures show.
@@ -267,6 +318,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
         Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
         Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
+        Ok(Program { task: Task::Log(request) }) => Ok(Request::Log(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -301,13 +353,20 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let named = ["drift", "spacer"].into_iter().find(|name| text.contains(&format!("narrows {name}")));
+    let is_log = text.contains("narrows log");
+    let named = ["drift", "log", "spacer"].into_iter().find(|name| text.contains(&format!("narrows {name}")));
     let help = match (is_read, named) {
         (true, _) => "narrows read --help".to_owned(),
         (_, Some(name)) => format!("narrows {name} --help"),
         _ => "narrows --help".to_owned(),
     };
     match error.kind() {
+        ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand if is_log => {
+            Failure::request(
+                "nothing was asked of the logbook",
+                "ask for one thing, such as narrows log list; see narrows log --help",
+            )
+        }
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand => Failure::request(
             "nothing was asked for",
             "name a picture to read: narrows read strip.png --setup bench.toml, or see narrows --help",

@@ -12,6 +12,7 @@ fn main() -> ExitCode {
         Ok(args::Request::Read(request)) => commands::read::run(&request),
         Ok(args::Request::Drift(request)) => commands::drift::run(&request),
         Ok(args::Request::Spacer(request)) => commands::spacer::run(&request),
+        Ok(args::Request::Log(request)) => commands::log::run(&request),
         Ok(args::Request::Completions { shell }) => commands::completions::run(shell),
         Ok(args::Request::Show(text)) => output::to_stdout(&text),
         Err(failure) => Err(failure),

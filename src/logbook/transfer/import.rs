@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use rusqlite::Connection;
+use serde::Serialize;
 
 use super::{Line, SCHEMA, WholeReading, parse};
 use crate::logbook::book::{Said, Trouble};
@@ -16,7 +17,7 @@ use crate::logbook::rows::{
 use crate::logbook::{Logbook, LogbookError};
 
 /// What an import did.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Serialize)]
 pub struct Imported {
     /// Readings that were not there.
     pub readings: usize,

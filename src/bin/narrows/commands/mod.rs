@@ -2,5 +2,8 @@
 
 pub mod completions;
 pub mod drift;
+mod keep;
+pub mod log;
+mod log_facts;
 pub mod read;
 pub mod spacer;

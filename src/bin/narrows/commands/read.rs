@@ -11,10 +11,12 @@ use indicatif::{ProgressBar, ProgressStyle};
 use narrows::combine::{Combine, Combined, Part, combine};
 use narrows::photo::{DecodeOptions, decode_file};
 use narrows::reading::{ReadOptions, Reading, read};
-use narrows::report::{chart, json, overlay, stations_csv, text};
+use narrows::report::rounding::Units;
+use narrows::report::{chart, json, logbook, overlay, stations_csv, text};
 use narrows::setup::{RawSetup, Setup, SetupError};
 use rayon::prelude::*;
 
+use super::keep::{Keeper, Keepsake, Supplied};
 use crate::args::ReadArgs;
 use crate::exit::{Failure, Status};
 use crate::output::{folder_of, to_file, to_stdout};
@@ -33,6 +35,10 @@ struct Job {
 struct Answer {
     name: String,
     reading: Result<Reading, Failure>,
+    /// The setup it was read with, where the logbook supplied some of it.
+    supplied: Option<Supplied>,
+    keepsake: Option<Keepsake>,
+    kept: Option<json::Kept>,
     /// Results that could not be written.
     faults: Vec<Failure>,
 }
@@ -42,24 +48,60 @@ struct Answer {
 /// # Errors
 /// A request that cannot be served for any picture, or a standard output that cannot be written.
 pub fn run(args: &ReadArgs) -> Result<Status, Failure> {
-    let setup = setup(args)?;
+    let raw = raw_setup(args)?;
+    let keeper = Keeper::new(args)?;
+    let given = Bench { setup: setup(&raw, keeper.as_ref(), args)?, raw, keeper };
     let jobs = jobs(args)?;
-    let answers = read_all(&jobs, &setup, args);
-    let combined = args.combine.map(|how| combined(how.into(), &answers, &setup));
-    tell(&answers, combined.as_ref(), &setup, args)
+    let mut answers = read_all(&jobs, &given, args);
+    keep(&mut answers, given.keeper.as_ref());
+    let combined = args.combine.map(|how| combined(how.into(), &answers, shared_setup(&answers, &given)));
+    tell(&answers, combined.as_ref(), &given, args)
+}
+
+/// What is known before a picture is opened.
+struct Bench {
+    raw: RawSetup,
+    /// For a picture burned now; each picture may have another lens.
+    setup: Setup,
+    keeper: Option<Keeper>,
+}
+
+/// Keeps what is to be kept, in the order of the command line, before anything is told.
+fn keep(answers: &mut [Answer], keeper: Option<&Keeper>) {
+    let Some(keeper) = keeper else { return };
+    let keepsakes = answers.iter_mut().map(|answer| answer.keepsake.take()).collect();
+    for (answer, kept) in answers.iter_mut().zip(keeper.keep(keepsakes)) {
+        match kept {
+            Some(Ok(kept)) => answer.kept = Some(kept),
+            Some(Err(fault)) => answer.faults.push(fault),
+            None => {}
+        }
+    }
+}
+
+/// What is wrong with a setup, with the file it came from.
+fn setup_failure(error: &SetupError, args: &ReadArgs) -> Failure {
+    match &args.setup {
+        Some(path) => Failure::request(format!("{}: {error}", path.display()), error.hint()),
+        None => Failure::request(error, error.hint()),
+    }
+}
+
+/// The setup checked before any picture is opened, with what the logbook supplies.
+fn setup(raw: &RawSetup, keeper: Option<&Keeper>, args: &ReadArgs) -> Result<Setup, Failure> {
+    let checked = match keeper {
+        Some(keeper) => keeper.supplied(raw, None).map(|supplied| supplied.setup),
+        None => raw.check(),
+    };
+    checked.map_err(|error| setup_failure(&error, args))
 }
 
 /// The setup file with the flags over it.
-fn setup(args: &ReadArgs) -> Result<Setup, Failure> {
-    let file = args.setup.as_deref();
-    let failure = |error: SetupError| match file {
-        Some(path) => Failure::request(format!("{}: {error}", path.display()), error.hint()),
-        None => Failure::request(&error, error.hint()),
-    };
-    let mut raw = match file {
+fn raw_setup(args: &ReadArgs) -> Result<RawSetup, Failure> {
+    let mut raw = match args.setup.as_deref() {
         Some(path) => {
             let text = setup_text(path)?;
-            RawSetup::from_toml(&text, Some(&folder_of(path))).map_err(failure)?
+            RawSetup::from_toml(&text, Some(&folder_of(path))).map_err(|error| setup_failure(&error, args))?
         }
         None => RawSetup::default(),
     };
@@ -67,7 +109,7 @@ fn setup(args: &ReadArgs) -> Result<Setup, Failure> {
         // What is wrong with a flag is no fault of the file.
         raw.set_flag(*field, value).map_err(|error| Failure::request(&error, error.hint()))?;
     }
-    raw.check().map_err(failure)
+    Ok(raw)
 }
 
 fn setup_text(path: &Path) -> Result<String, Failure> {
@@ -216,7 +258,7 @@ fn with_placeholder(template: &Path) -> String {
     template.with_file_name(name).display().to_string()
 }
 
-fn read_all(jobs: &[Job], setup: &Setup, args: &ReadArgs) -> Vec<Answer> {
+fn read_all(jobs: &[Job], given: &Bench, args: &ReadArgs) -> Vec<Answer> {
     let progress = progress(jobs.len());
     // A fault is told as an error line; the default hook would print its own form beside it.
     let hook = std::panic::take_hook();
@@ -224,12 +266,12 @@ fn read_all(jobs: &[Job], setup: &Setup, args: &ReadArgs) -> Vec<Answer> {
     let answers = jobs
         .par_iter()
         .map(|job| {
-            let answer = catch_unwind(AssertUnwindSafe(|| read_one(job, setup, args)));
+            let answer = catch_unwind(AssertUnwindSafe(|| read_one(job, given, args)));
             progress.inc(1);
             answer.unwrap_or_else(|panic| Answer {
                 name: job.name.clone(),
                 reading: Err(own_fault(&format!("{}: an answer", job.name), &panic_message(&*panic))),
-                faults: Vec::new(),
+                ..Answer::nothing_yet()
             })
         })
         .collect();
@@ -259,28 +301,52 @@ fn panic_message(panic: &(dyn Any + Send)) -> &str {
 /// A file's contents, or why they cannot be made.
 type Made = Result<Vec<u8>, Failure>;
 
-fn read_one(job: &Job, setup: &Setup, args: &ReadArgs) -> Answer {
-    let mut faults = Vec::new();
-    let reading = read_picture(job, setup, args, &mut faults);
-    Answer { name: job.name.clone(), reading, faults }
+impl Answer {
+    fn nothing_yet() -> Self {
+        Self {
+            name: String::new(),
+            reading: Err(Failure::broken("", "")),
+            supplied: None,
+            keepsake: None,
+            kept: None,
+            faults: Vec::new(),
+        }
+    }
 }
 
-fn read_picture(job: &Job, setup: &Setup, args: &ReadArgs, faults: &mut Vec<Failure>) -> Result<Reading, Failure> {
+fn read_one(job: &Job, given: &Bench, args: &ReadArgs) -> Answer {
+    let mut answer = Answer { name: job.name.clone(), ..Answer::nothing_yet() };
+    answer.reading = read_picture(job, given, args, &mut answer);
+    answer
+}
+
+fn read_picture(job: &Job, given: &Bench, args: &ReadArgs, answer: &mut Answer) -> Result<Reading, Failure> {
     let at_fault = |error: &dyn std::fmt::Display| format!("{}: {error}", job.name);
     let photo = decode_file(&job.picture, &DecodeOptions { max_megapixels: args.max_megapixels })
         .map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
+    if let Some(keeper) = &given.keeper {
+        let supplied = keeper.supplied(&given.raw, photo.captured_at.as_deref());
+        answer.supplied = Some(supplied.map_err(|error| Failure::request(at_fault(&error), error.hint()))?);
+    }
+    let setup = answer.supplied.as_ref().map_or(&given.setup, |supplied| &supplied.setup);
     let options = ReadOptions { slack_fraction: args.slack_fraction, ..ReadOptions::default() };
     let reading = read(&photo, setup, &options).map_err(|error| Failure::request(at_fault(&error), error.hint()))?;
     let mut write = |path: &Option<PathBuf>, contents: &dyn Fn(&Path) -> Option<Made>| {
         if let Some(path) = path
             && let Some(contents) = contents(path)
         {
-            faults.extend(contents.and_then(|contents| to_file(path, &contents)).err());
+            answer.faults.extend(contents.and_then(|contents| to_file(path, &contents)).err());
         }
     };
     write(&job.overlay, &|_| Some(png_file(&overlay::draw(&photo, &reading))));
     write(&job.chart, &|path| chart_file(path, &reading, setup));
     write(&job.stations, &|_| stations_file(&reading));
+    if let (Some(keeper), Some(supplied)) = (&given.keeper, &answer.supplied) {
+        match keeper.keepsake(&job.picture, &job.name, &photo, &reading, supplied) {
+            Ok(keepsake) => answer.keepsake = keepsake,
+            Err(fault) => answer.faults.push(fault),
+        }
+    }
     Ok(reading)
 }
 
@@ -320,7 +386,7 @@ fn combined(how: Combine, answers: &[Answer], setup: &Setup) -> Combined {
 }
 
 /// Prints every answer in order, then the combined one, and gives the highest status.
-fn tell(answers: &[Answer], combined: Option<&Combined>, setup: &Setup, args: &ReadArgs) -> Result<Status, Failure> {
+fn tell(answers: &[Answer], combined: Option<&Combined>, given: &Bench, args: &ReadArgs) -> Result<Status, Failure> {
     let units = args.units.into();
     let mut status = Status::Answered;
     let mut pages: Vec<String> = Vec::new();
@@ -331,9 +397,9 @@ fn tell(answers: &[Answer], combined: Option<&Combined>, setup: &Setup, args: &R
                     status = status.max(Status::Refused);
                 }
                 pages.push(if args.json {
-                    json::reading(reading, &answer.name)
+                    json::reading_and_kept(reading, &answer.name, answer.kept.as_ref())
                 } else {
-                    text::reading_in(units, reading, setup, &answer.name)
+                    page(answer, reading, given, units)
                 });
             }
             Err(failure) => status = status.max(failure.status),
@@ -349,7 +415,7 @@ fn tell(answers: &[Answer], combined: Option<&Combined>, setup: &Setup, args: &R
         pages.push(if args.json {
             json::combined(mode, used, outcome, cautions)
         } else {
-            text::combined_in(units, mode, used, left_out, outcome, cautions, setup)
+            text::combined_in(units, mode, used, left_out, outcome, cautions, shared_setup(answers, given))
         });
     }
     if !args.json && !args.quiet && !pages.is_empty() {
@@ -361,6 +427,27 @@ fn tell(answers: &[Answer], combined: Option<&Combined>, setup: &Setup, args: &R
         answer.reading.as_ref().err().into_iter().chain(&answer.faults).for_each(Failure::tell);
     }
     Ok(status.max(written?))
+}
+
+/// The setup that an answer was read with.
+fn setup_of<'a>(answer: &'a Answer, given: &'a Bench) -> &'a Setup {
+    answer.supplied.as_ref().map_or(&given.setup, |supplied| &supplied.setup)
+}
+
+/// Strips taken together were burned with one setup.
+fn shared_setup<'a>(answers: &'a [Answer], given: &'a Bench) -> &'a Setup {
+    answers.iter().find(|answer| answer.supplied.is_some()).map_or(&given.setup, |answer| setup_of(answer, given))
+}
+
+/// A reading's page, and under it what came of keeping it.
+fn page(answer: &Answer, reading: &Reading, given: &Bench, units: Units) -> String {
+    let mut page = text::reading_in(units, reading, setup_of(answer, given), &answer.name);
+    if let Some(kept) = &answer.kept {
+        page.push_str(&logbook::kept(kept));
+    } else if given.keeper.as_ref().is_some_and(|keeper| keeper.leaves_out(reading)) {
+        page.push_str(&logbook::not_kept());
+    }
+    page
 }
 
 /// JSON: one object a line. Text: a blank line between pages.
