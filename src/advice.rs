@@ -23,6 +23,11 @@ pub enum NoCourse {
         /// Usable.
         found: usize,
     },
+    /// Too wide for how fast it widens: many strokes side by side.
+    Filled {
+        /// Narrowest width.
+        kerf_mm: f64,
+    },
     /// The line is too thin in this picture.
     Unresolved {
         /// Narrowest kerf.
@@ -62,6 +67,13 @@ pub fn no_course(why: NoCourse) -> Refusal {
             Code::TooFewStations,
             format!("only {found} places along the line have clean edges; at least {LEAST_STATIONS} are needed"),
             "use a flat light material without strong grain, and take a sharper picture with more pixels",
+        ),
+        NoCourse::Filled { kerf_mm } => Refusal::new(
+            Code::SeveralLines,
+            format!(
+                "the mark is {kerf_mm:.1} mm wide where it is finest, too wide for one stroke that widens this fast"
+            ),
+            "burn one plain stroke, not an area filled line by line",
         ),
         NoCourse::Unresolved { kerf_px, blur_px } => Refusal::new(
             Code::Unresolved,

@@ -22,6 +22,7 @@ pub mod locate;
 #[cfg(feature = "logbook")]
 pub mod logbook;
 pub mod photo;
+pub mod plan;
 pub mod reading;
 pub mod refusal;
 pub mod report;
@@ -30,3 +31,5 @@ pub mod spacer;
 pub mod stations;
 #[cfg(feature = "synth")]
 pub mod synth;
+#[cfg(feature = "web")]
+pub mod web;

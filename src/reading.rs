@@ -1,8 +1,10 @@
 //! The stages in order: a photo and a setup become a [`Reading`]. No arithmetic lives here.
 
 use std::collections::BTreeMap;
+use std::sync::Arc;
 
 use crate::advice::{self, NoCourse};
+use crate::anchor::ends::LineEnd;
 use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
 use crate::choose::{self, Choice};
@@ -11,6 +13,7 @@ use crate::estimate::Estimate;
 use crate::fit::waist;
 use crate::height;
 use crate::locate::coarse::Coarse;
+use crate::locate::refine::WidthGuide;
 use crate::locate::{Course, Tie};
 use crate::photo::Photo;
 use crate::refusal::Refusal;
@@ -224,6 +227,128 @@ impl RequestError {
 /// error: its [`Reading::outcome`] is a refusal.
 pub fn read(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Result<Reading, RequestError> {
     check_request(photo, setup)?;
+    Ok(conclude(photo, setup, options, &MeasuredLine::new(photo, setup, options)))
+}
+
+/// Reads one picture again, where only lengths or the ramp's ends have changed without finding and measuring the line
+/// anew. `kept` is what an earlier reading of the *same* picture gave; it is used where it still holds. The reading is the
+/// one that [`read`] gives.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_again(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    kept: Option<Arc<MeasuredLine>>,
+) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
+    check_request(photo, setup)?;
+    let line = kept
+        .filter(|kept| kept.asked == Asked::of(setup, options))
+        .unwrap_or_else(|| Arc::new(MeasuredLine::new(photo, setup, options)));
+    Ok((conclude(photo, setup, options, &line), line))
+}
+
+/// The line of a picture, found and measured in pixels, before any length enters.
+#[derive(Debug, Clone)]
+pub struct MeasuredLine {
+    asked: Asked,
+    coarse: Coarse,
+    /// The course as far as one was found, also where it was refused afterwards.
+    course: Option<Course>,
+    stations: Vec<Station>,
+    quality: Option<LineQuality>,
+    found: Result<FoundLine, Refusal>,
+}
+
+/// Everything that decides which line is found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+struct Asked {
+    area_px: Option<[f64; 4]>,
+    line_px: Option<[[f64; 2]; 2]>,
+    on_the_line_px: Option<[[f64; 2]; 2]>,
+}
+
+impl Asked {
+    const fn of(setup: &Setup, options: &ReadOptions) -> Self {
+        Self {
+            area_px: setup.picture.area_px,
+            line_px: options.given.line_px,
+            on_the_line_px: setup.picture.datum.places_on_the_line(),
+        }
+    }
+}
+
+/// What the later stages need of a line that was not refused.
+#[derive(Debug, Clone)]
+struct FoundLine {
+    course: Course,
+    guide: WidthGuide,
+    ends: [LineEnd; 2],
+    quality: LineQuality,
+    blur_px: f64,
+    side_log_ratio: f64,
+}
+
+impl MeasuredLine {
+    fn new(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Self {
+        let asked = Asked::of(setup, options);
+        let mut line = Self {
+            asked,
+            coarse: Coarse::new(photo, asked.area_px),
+            course: None,
+            stations: Vec::new(),
+            quality: None,
+            found: Err(advice::no_course(NoCourse::NoLine)),
+        };
+        line.found = line.find(photo);
+        line
+    }
+
+    /// Stages 2 and 4; each stores what it found before the next begins.
+    fn find(&mut self, photo: &Photo) -> Result<FoundLine, Refusal> {
+        // 2: find
+        let choice = match self.asked.line_px {
+            Some(line) => choose::along(photo, &self.coarse, line),
+            None => choose::choose(photo, &self.coarse, self.asked.on_the_line_px),
+        };
+        let candidate = match choice {
+            Choice::One(candidate) => *candidate,
+            Choice::None => return Err(advice::no_course(NoCourse::NoLine)),
+            Choice::Several(several) => {
+                self.course = several.first().map(|c| c.course.clone());
+                return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }));
+            }
+        };
+        let (course, guide) = (candidate.course, candidate.guide);
+        self.course = Some(course.clone());
+
+        // 4: measure, in pixels
+        let whole = [course.start_px, course.end_px];
+        let measured = measure(photo, &course, &guide, whole, &MeasureOptions::default());
+        self.stations = measured.stations;
+        let ends = ends::find(photo, &course, &guide, &self.stations);
+        let course = course.with_extent(ends[0].along_px, ends[1].along_px);
+        self.course = Some(course.clone());
+        let quality = quality::quality(&course, &self.stations, measured.blur_px);
+        self.quality = Some(quality.clone());
+        let breaks = breaks::find(photo, &course, &guide, &self.stations);
+        if breaks.is_broken() {
+            return Err(advice::no_course(NoCourse::Broken(breaks)));
+        }
+        Ok(FoundLine {
+            course,
+            guide,
+            ends,
+            quality,
+            blur_px: measured.blur_px,
+            side_log_ratio: measured.side_log_ratio,
+        })
+    }
+}
+
+/// The stages after the line: lengths enter here.
+fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &MeasuredLine) -> Reading {
     let mut reading = Reading {
         image: ImageFacts {
             width_px: photo.width(),
@@ -231,23 +356,26 @@ pub fn read(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Result<Readi
             orientation: photo.orientation,
             mm_per_px: None,
         },
-        course: None,
+        course: line.course.clone(),
         outline_px: None,
         tie: None,
-        stations: Vec::new(),
+        stations: line.stations.clone(),
         fits: Vec::new(),
-        line: None,
+        line: line.quality.clone(),
         waist: None,
         outcome: Err(advice::no_course(NoCourse::NoLine)),
         cautions: Vec::new(),
     };
-    reading.outcome = run(photo, setup, options, &mut reading);
+    reading.outcome = match &line.found {
+        Ok(found) => run(photo, setup, options, line, found, &mut reading),
+        Err(refusal) => Err(refusal.clone()),
+    };
     if reading.outcome.is_err() {
         reading.waist = None;
     }
     reading.cautions.sort_by_key(|c| c.code);
     reading.cautions.dedup_by_key(|c| c.code);
-    Ok(reading)
+    reading
 }
 
 fn check_request(photo: &Photo, setup: &Setup) -> Result<(), RequestError> {
@@ -267,42 +395,20 @@ fn check_request(photo: &Photo, setup: &Setup) -> Result<(), RequestError> {
     Ok(())
 }
 
-/// The stages in order; each stores what it found before the next begins, so that a refusal shows how far it came.
-fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Reading) -> Result<Focus, Refusal> {
-    // 2: find
-    let coarse = Coarse::new(photo, setup.picture.area_px);
-    let choice = match options.given.line_px {
-        Some(line) => choose::along(photo, &coarse, line),
-        None => choose::choose(photo, &coarse, setup.picture.datum.places_on_the_line()),
-    };
-    let candidate = match choice {
-        Choice::One(candidate) => *candidate,
-        Choice::None => return Err(advice::no_course(NoCourse::NoLine)),
-        Choice::Several(several) => {
-            reading.course = several.first().map(|c| c.course.clone());
-            return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }));
-        }
-    };
-    let (course, guide) = (candidate.course, candidate.guide);
-    reading.course = Some(course.clone());
-
-    // 4: measure, in pixels
-    let whole = [course.start_px, course.end_px];
-    let measured = measure(photo, &course, &guide, whole, &MeasureOptions::default());
-    reading.stations = measured.stations;
-    let ends = ends::find(photo, &course, &guide, &reading.stations);
-    let course = course.with_extent(ends[0].along_px, ends[1].along_px);
-    reading.course = Some(course.clone());
-    let quality = quality::quality(&course, &reading.stations, measured.blur_px);
-    reading.line = Some(quality.clone());
-    let breaks = breaks::find(photo, &course, &guide, &reading.stations);
-    if breaks.is_broken() {
-        return Err(advice::no_course(NoCourse::Broken(breaks)));
-    }
+/// Stages 3, 5 and 6; each stores what it found before the next begins, so that a refusal shows how far it came.
+fn run(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    line: &MeasuredLine,
+    found: &FoundLine,
+    reading: &mut Reading,
+) -> Result<Focus, Refusal> {
+    let course = &found.course;
 
     // 3: tie to the ramp; pixels become millimetres here and nowhere else
-    let found = Found { photo, coarse: &coarse, course: &course, guide: &guide, ends: &ends };
-    let tied = anchor::tie(&found, setup, options.given.datums_px).map_err(|why| advice::no_tie(&why))?;
+    let at_hand = Found { photo, coarse: &line.coarse, course, guide: &found.guide, ends: &found.ends };
+    let tied = anchor::tie(&at_hand, setup, options.given.datums_px).map_err(|why| advice::no_tie(&why))?;
     let tie = tied.tie;
     reading.outline_px = tied.outline_px;
     reading.cautions.extend(tied.cautions);
@@ -311,7 +417,7 @@ fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Readin
         station.position_mm = Some(tie.at(station.along_px).position_mm);
         station.kerf_mm = Some(station.kerf_px * tie.mm_per_px(station.along_px));
     }
-    let quality = quality::with_scale(quality, &reading.stations, &tie, measured.side_log_ratio);
+    let quality = quality::with_scale(found.quality.clone(), &reading.stations, &tie, found.side_log_ratio);
     reading.line = Some(quality.clone());
     reading.tie = Some(tie.clone());
 
@@ -319,11 +425,14 @@ fn run(photo: &Photo, setup: &Setup, options: &ReadOptions, reading: &mut Readin
     let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
     reading.fits = fits;
     let fitted = fitted.map_err(|why| advice::no_waist(why, setup))?;
-    let waist = fitted.waist(&course, &tie);
+    let waist = fitted.waist(course, &tie);
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
-    if !fitted.is_resolved(waist.kerf_px.value, measured.blur_px) {
-        let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: measured.blur_px };
+    if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {
+        let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: found.blur_px };
         return Err(advice::no_course(why));
+    }
+    if !fitted.is_one_stroke(setup.ramp.rise.value / setup.ramp.span_mm) {
+        return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }));
     }
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
 

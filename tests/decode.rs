@@ -496,6 +496,56 @@ fn tiff_planes_tiles_and_packed_bits() {
 }
 
 #[test]
+fn tiff_palettes_of_every_depth() {
+    // Colour i is (i, 2 i, 3 i) in steps of the depth, 16-bit values as TIFF 6.0, section 5 (ColorMap) asks for.
+    for (bits, packed, indices) in [
+        (1, vec![0b0100_0000], vec![0usize, 1, 0, 0]),
+        (2, vec![0b00_01_10_11], vec![0, 1, 2, 3]),
+        (4, vec![0x0f, 0x73], vec![0, 15, 7, 3]),
+        (8, vec![0, 255, 100, 7], vec![0, 255, 100, 7]),
+    ] {
+        let colours = 1u32 << bits;
+        let step = 21845 / colours;
+        let map = |by: u32| (0..colours).map(move |i| by * i * step);
+        let map: Vec<u32> = map(1).chain(map(2)).chain(map(3)).collect();
+        let tags: [(u16, u16, &[u32]); 9] = [
+            (256, LONG, &[4]),
+            (257, LONG, &[1]),
+            (258, SHORT, &[bits]),
+            (259, SHORT, &[1]),
+            (262, SHORT, &[3]),
+            (273, LONG, &[8]),
+            (278, LONG, &[1]),
+            (279, LONG, &[packed.len() as u32]),
+            (320, SHORT, &map),
+        ];
+        let photo = decode(&hand_made_tiff(&tags, &packed)).unwrap();
+        for (&found, index) in photo.luminance.iter().zip(indices) {
+            let level = |by: usize| (by * index * step as usize) as f64 / 65535.0;
+            assert_close(found, luminance(level(1), level(2), level(3)), 0.51);
+        }
+    }
+}
+
+#[test]
+fn a_tiff_palette_of_eight_bit_values_is_taken_for_what_it_is() {
+    let map: Vec<u32> = [0u32, 200, 0, 100, 0, 50].to_vec();
+    let tags: [(u16, u16, &[u32]); 8] = [
+        (256, LONG, &[2]),
+        (257, LONG, &[1]),
+        (258, SHORT, &[1]),
+        (259, SHORT, &[1]),
+        (262, LONG, &[3]),
+        (273, LONG, &[8]),
+        (279, LONG, &[1]),
+        (320, SHORT, &map),
+    ];
+    let photo = decode(&hand_made_tiff(&tags, &[0b0100_0000])).unwrap();
+    assert_close(photo.luminance[(0, 0)], 0.0, 0.5);
+    assert_close(photo.luminance[(0, 1)], luminance_8(200, 100, 50), 0.51);
+}
+
+#[test]
 fn tiff_reads_the_first_page_that_is_no_thumbnail() {
     let mut bytes = Cursor::new(Vec::new());
     let mut encoder = TiffEncoder::new(&mut bytes).unwrap();
@@ -1004,7 +1054,22 @@ fn encodings_that_are_not_read() {
             &[0],
         )
     };
-    assert_eq!(encoding(&with(3, 1)), Encoding::Palette);
+    // A palette of 16 bits would have 65536 colours.
+    let wide_palette = hand_made_tiff(
+        &[
+            (256, LONG, &[1]),
+            (257, LONG, &[1]),
+            (258, SHORT, &[16]),
+            (259, SHORT, &[1]),
+            (262, SHORT, &[3]),
+            (273, LONG, &[8]),
+            (279, LONG, &[2]),
+        ],
+        &[0, 0],
+    );
+    assert_eq!(encoding(&wide_palette), Encoding::Palette);
+    // One without its colours.
+    assert!(matches!(decode(&with(3, 1)), Err(DecodeError::Corrupt { format: Format::Tiff, .. })));
     // Group 3 fax.
     assert_eq!(encoding(&with(1, 3)), Encoding::TiffCompression(3));
 }

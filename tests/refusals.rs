@@ -287,6 +287,7 @@ fn line_weak_and_fits_disagree() {
     let reading = reading(&plain());
     let line = reading.line.expect("a line");
     let fit = WaistFit {
+        beam_radius_mm: 0.06,
         position: Estimate::new(23.0, 0.1),
         kerf_mm: Estimate::new(0.2, 0.002),
         slack: None,

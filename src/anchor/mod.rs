@@ -65,8 +65,8 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
     let course = found.course;
     let span_mm = setup.ramp.span_mm;
     let clear_px = 1.5 * found.guide.width_px.iter().copied().fold(0.0, f64::max) + 6.0;
-    let long = strip::long_edges(found.photo, found.coarse, course, clear_px);
-    let mut outline = Outline { long, short: [None; 2] };
+    let long_edges = || strip::long_edges(found.photo, found.coarse, course, clear_px);
+    let mut outline = Outline { long: [None; 2], short: [None; 2] };
     let mut cautions = Vec::new();
 
     let (name, points) = if let Some([low, high]) = given_px {
@@ -87,7 +87,8 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
             }
             Datum::Strip => {
                 let rising = tie::is_rising(course, setup.picture.low_end)?;
-                outline.short = strip::short_edges(found.photo, found.coarse, course, &long, clear_px);
+                outline.long = long_edges();
+                outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
                 let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
                 let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {
                     along_px: edge.v0_px,
@@ -109,6 +110,10 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
         }
     };
     let is_scan = check_scale(found.photo, setup, course, &points, name, &mut cautions)? && !found.photo.from_camera;
+    if !is_scan && name != "strip" {
+        // Only their convergence is wanted, and a scan has none.
+        outline.long = long_edges();
+    }
     let (perspective, unseen) = perspective(&outline, course, is_scan);
     if unseen {
         cautions.push(Caution::new(
@@ -134,10 +139,9 @@ fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: 
     // Halves reach 12 mm out; in a close picture a mm is at most so many pixels.
     let most_px_per_mm = (course.end_px - course.start_px) / (3.5 * pitch_mm);
     let farthest = 15.0 * most_px_per_mm;
-    let ticks: Vec<ticks::Tick> = [true, false]
-        .into_iter()
-        .flat_map(|positive| ticks::find(found.coarse, course, positive, clear_px, farthest))
-        .collect();
+    let look = |positive| ticks::find(found.coarse, course, positive, clear_px, farthest);
+    let (positive, negative) = rayon::join(|| look(true), || look(false));
+    let ticks: Vec<ticks::Tick> = positive.into_iter().chain(negative).collect();
     marks::tie(found.photo, course, &ticks, &mark_setup)
 }
 

@@ -84,12 +84,13 @@ fn frame(course: &Course) -> Frame {
 pub fn long_edges(photo: &Photo, coarse: &Coarse, course: &Course, clear_px: f64) -> [Option<EdgeLine>; 2] {
     let frame = frame(course);
     let range = [course.start_px, course.end_px];
-    [-1.0, 1.0].map(|side| {
+    let look = |side: f64| {
         let mut turned = frame;
         turned.v = [side * frame.v[0], side * frame.v[1]];
         let found = edge(photo, coarse, &turned, range, clear_px)?;
         Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
-    })
+    };
+    rayon::join(|| look(-1.0), || look(1.0)).into()
 }
 
 /// Looks for the short edges beyond the ends of the line, between the long edges.

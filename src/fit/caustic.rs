@@ -1,6 +1,7 @@
 //! Fit of the threshold caustic with correlated scatter.
 
 use nalgebra::DMatrix;
+use rayon::prelude::*;
 
 use super::bracket::Bracket;
 use super::curve::Caustic;
@@ -53,9 +54,12 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usiz
         r.push((p[4] - ASYMMETRY.0) / ASYMMETRY.1);
         r
     };
+    // Side by side, and judged in their order: the same result whatever the number of threads.
     let begin = starts(bracket, high - low)
-        .iter()
+        .par_iter()
         .map(|start| minimise(&rough, start, &STEPS))
+        .collect::<Vec<_>>()
+        .into_iter()
         .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
         .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?
         .parameters;
@@ -133,23 +137,26 @@ fn design(data: &Data, parameters: &[f64]) -> DMatrix<f64> {
 /// Scatter of greatest restricted likelihood (the fitted parameters' degrees of freedom taken out) on a grid: a smooth
 /// optimum is not needed, since the uncertainty changes slowly with it.
 fn likeliest_scatter(data: &Data, residuals: &[f64], design: &DMatrix<f64>) -> Scatter {
-    let mut best = (f64::INFINITY, Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 });
+    let mut grid = Vec::new();
     for length_mm in [0.4, 0.8, 1.5, 3.0, 6.0] {
         for grain in [0.004, 0.007, 0.012, 0.02, 0.03, 0.045, 0.07, 0.11, 0.17] {
-            for own_factor in [0.35, 0.7, 1.4, 2.8] {
-                let scatter = Scatter { grain, length_mm, own_factor };
-                let whitener = Whitener::new(&data.position, &data.own, &scatter);
-                let squares: f64 = whitener.whiten(residuals.iter().copied()).iter().map(|r| r * r).sum();
-                let columns: Vec<_> = (0..5)
-                    .map(|k| nalgebra::DVector::from_vec(whitener.whiten(design.column(k).iter().copied())))
-                    .collect();
-                let white = DMatrix::from_columns(&columns);
-                let information = white.transpose() * &white + DMatrix::<f64>::identity(5, 5) * 1e-6;
-                let deviance = squares + whitener.log_determinant + information.determinant().max(1e-300).ln();
-                if deviance < best.0 {
-                    best = (deviance, scatter);
-                }
-            }
+            grid.extend([0.35, 0.7, 1.4, 2.8].map(|own_factor| Scatter { grain, length_mm, own_factor }));
+        }
+    }
+    let deviance = |scatter: &Scatter| {
+        let whitener = Whitener::new(&data.position, &data.own, scatter);
+        let squares: f64 = whitener.whiten(residuals.iter().copied()).iter().map(|r| r * r).sum();
+        let columns: Vec<_> =
+            (0..5).map(|k| nalgebra::DVector::from_vec(whitener.whiten(design.column(k).iter().copied()))).collect();
+        let white = DMatrix::from_columns(&columns);
+        let information = white.transpose() * &white + DMatrix::<f64>::identity(5, 5) * 1e-6;
+        squares + whitener.log_determinant + information.determinant().max(1e-300).ln()
+    };
+    let deviances: Vec<f64> = grid.par_iter().map(deviance).collect();
+    let mut best = (f64::INFINITY, Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 });
+    for (scatter, deviance) in grid.into_iter().zip(deviances) {
+        if deviance < best.0 {
+            best = (deviance, scatter);
         }
     }
     best.1

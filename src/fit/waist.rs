@@ -50,6 +50,8 @@ pub struct WaistFit {
     pub slack: Option<[f64; 2]>,
     /// The caustic's length along the strip on the low and the high side, mm.
     pub lengths_mm: [f64; 2],
+    /// 1/e² radius of the beam at the waist by the caustic, mm.
+    pub beam_radius_mm: f64,
     /// Half the log ratio of the sides' lengths with its standard uncertainty.
     pub asymmetry: f64,
     /// How far the fits differ over what they claim.
@@ -57,6 +59,11 @@ pub struct WaistFit {
     /// First and last usable station.
     pub range_mm: [f64; 2],
 }
+
+/// Wavelength of a CO2 laser, mm.
+const WAVELENGTH_MM: f64 = 0.0106;
+/// Beyond this a mark is no single stroke but an area filled with many.
+const MOST_TIMES_IDEAL: f64 = 15.0;
 
 /// Kerf in px below which pixels hide it, and the same over the blur: a little below what is asked to be answered.
 const LEAST_KERF_PX: f64 = 2.1;
@@ -76,6 +83,20 @@ impl WaistFit {
             kerf_mm: Some(self.kerf_mm),
             slack_positions_mm: self.slack,
         }
+    }
+
+    /// How many times faster than a beam of ideal quality (M² = 1) at 10.6 µm the mark widens for its width:
+    /// `π·w0²/(λ·zR)` (ISO 11146-1: `M² = π·w0²/(λ·zR)`), with zR in height. `rise_per_mm`: along the strip's surface.
+    ///
+    /// A material that spreads the heat makes it several times the beam's own; shorter wavelengths make it smaller.
+    pub fn times_ideal(&self, rise_per_mm: f64) -> f64 {
+        let rayleigh_mm = (self.lengths_mm[0] * self.lengths_mm[1]).sqrt() * rise_per_mm;
+        std::f64::consts::PI * self.beam_radius_mm.powi(2) / (WAVELENGTH_MM * rayleigh_mm)
+    }
+
+    /// True where one stroke of a focused beam can have made the mark.
+    pub fn is_one_stroke(&self, rise_per_mm: f64) -> bool {
+        self.times_ideal(rise_per_mm) < MOST_TIMES_IDEAL
     }
 
     /// True where the narrowest kerf is wide enough for the picture.
@@ -227,6 +248,8 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
             (whole.caustic.ln_length - whole.caustic.asymmetry).exp(),
             (whole.caustic.ln_length + whole.caustic.asymmetry).exp(),
         ],
+        // The curve's own width is the full one at 1/√e of the peak: the radius at 1/e².
+        beam_radius_mm: whole.caustic.ln_width.exp(),
         asymmetry: whole.caustic.asymmetry,
         disagreement,
         range_mm: range,

@@ -67,6 +67,10 @@ fn read(
     let (width, height) = (width as usize, height as usize);
     let layout = Layout { colour, alpha, depth: Depth::Eight };
     let row_bytes = layout.row_bytes(width);
+    // A run-length coded BMP makes at most 255 pixels of two bytes. (Its jumps could leave out more, of a blank picture.)
+    if format == Format::Bmp && (width * height) as u64 > length.saturating_mul(128) {
+        return Err(DecodeError::Truncated { format, bytes: length });
+    }
     // WebP's decoder keeps its own planes beside: at most four bytes a pixel.
     probe_memory((row_bytes + 4 * width) as u64 * height as u64)?;
     let mut pixels = zeroed::<u8>(row_bytes * height)?;

@@ -21,6 +21,9 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
         return Err(if header.is_cut_off { truncated(length) } else { corrupt(None) });
     };
     frame.check(options)?;
+    if frame.least_bytes() > length {
+        return Err(truncated(length));
+    }
     let Some(scan_start) = header.scan_start else {
         return Err(if header.is_cut_off { truncated(length) } else { corrupt(None) });
     };
@@ -119,6 +122,12 @@ impl Frame {
             return Err(unsupported(Encoding::JpegComponents(self.components)));
         }
         Ok(())
+    }
+
+    /// Fewest bytes of any file of this size: each block of 8 × 8 of the component with the most samples takes one bit
+    /// or more (ITU-T T.81, F.1.2: a code for its first coefficient).
+    fn least_bytes(self) -> u64 {
+        u64::from(self.width.div_ceil(8)) * u64::from(self.height.div_ceil(8)) / 8
     }
 
     /// Bytes needed at once: the pixels, and for progressive files two bytes a coefficient (more than that only where

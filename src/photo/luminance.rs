@@ -169,6 +169,20 @@ impl Converter {
         Self { layout, eight: Tables8::new(transfer), sixteen }
     }
 
+    /// Samples that are numbers of colours, which are sRGB in 1/65535: 2, 4, 16 or 256 of them, as many as the layout's
+    /// grey samples have values.
+    pub(super) fn with_palette(layout: Layout, colours: &[[u16; 3]]) -> Self {
+        let mut converter = Self::new(layout, Transfer::Srgb);
+        let light = |value: u16| Transfer::Srgb.to_linear(f64::from(value) / f64::from(WHITE));
+        let most = (colours.len() - 1).max(1);
+        for (number, colour) in colours.iter().enumerate() {
+            let sum: f64 = colour.iter().zip(WEIGHTS).map(|(&value, weight)| weight * light(value)).sum();
+            // As `row_packed` looks them up.
+            converter.eight.grey[number * 255 / most] = (sum * f64::from(WHITE)).round() as u16;
+        }
+        converter
+    }
+
     pub(super) fn layout(&self) -> Layout {
         self.layout
     }

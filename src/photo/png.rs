@@ -28,6 +28,7 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let mut reader = decoder.read_info().map_err(sort)?;
 
     let (width, height) = (reader.info().width as usize, reader.info().height as usize);
+    check_length(reader.info(), length)?;
     let mut facts = facts(reader.info());
     let converter = Converter::new(layout(reader.output_color_type()), transfer(reader.info()));
     let mut canvas = Canvas::new(width, height, facts.orientation)?;
@@ -60,6 +61,18 @@ fn check_header(reader: &mut dyn Source, options: &DecodeOptions, length: u64) -
     }
     let field = |at: usize| u32::from_be_bytes([start[at], start[at + 1], start[at + 2], start[at + 3]]);
     options.check_size(field(16).into(), field(20).into())
+}
+
+/// Deflate makes at most 258 bytes of two bits (RFC 1951, 3.2.5), a factor of 1032, so a file that claims more is cut off
+/// or lies; either is found here before memory is asked for.
+fn check_length(info: &Info<'_>, length: u64) -> Result<(), DecodeError> {
+    const MOST_EXPANSION: u64 = 1032;
+    let stored_bits = u64::from(info.width) * info.bits_per_pixel() as u64;
+    let stored = stored_bits.div_ceil(8) * u64::from(info.height);
+    if stored > length.saturating_mul(MOST_EXPANSION) {
+        return Err(DecodeError::Truncated { format: Format::Png, bytes: length });
+    }
+    Ok(())
 }
 
 enum RowError {

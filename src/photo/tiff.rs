@@ -1,6 +1,7 @@
-//! TIFF: grey, RGB, CMYK and YCbCr in 8 or 16 bits (grey also 1, 2 and 4), strips or tiles, interleaved or planar.
+//! TIFF: grey, RGB, CMYK and YCbCr in 8 or 16 bits (grey also 1, 2 and 4), palettes of 1 to 8 bits; strips or tiles,
+//! interleaved or planar.
 
-use std::io::{self, Read};
+use std::io::{self, Read, Seek, SeekFrom};
 
 use tiff::decoder::ifd::Value;
 use tiff::decoder::{ChunkType, Decoder, Limits, TiffCodingUnit};
@@ -14,8 +15,11 @@ use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
 use super::orientation::{Canvas, Orientation};
 use super::{Photo, Resolution, jpeg};
 
-type File<'a> = Decoder<&'a mut dyn Source>;
+type File<'a> = Decoder<Overlay<'a>>;
 
+/// PhotometricInterpretation of a palette, and of grey with black as zero.
+const PALETTE: u16 = 3;
+const BLACK_IS_ZERO: u16 = 1;
 /// Thumbnails that may stand before the picture itself.
 const MOST_THUMBNAILS: usize = 8;
 /// Strips are gathered until there are this many rows, so that they are worth converting in parallel.
@@ -29,14 +33,25 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     limits.decoding_buffer_size = 1 << 26;
     // No compressed piece can be longer than the file that holds it.
     limits.intermediate_buffer_size = usize::try_from(length).unwrap_or(usize::MAX);
-    let mut file = Decoder::new(input.reader()?).map_err(sort)?.with_limits(limits);
+    let mut file = Decoder::new(Overlay::none(input.reader()?)).map_err(sort)?.with_limits(limits.clone());
     skip_thumbnails(&mut file).map_err(sort)?;
+    let palette = palette(&mut file)?;
+    if palette.is_some() {
+        let page = file.ifd_pointer().map(|pointer| pointer.0);
+        let as_grey = page.map(|page| Overlay::as_grey(input.reader()?, page)).transpose()?.flatten();
+        let as_grey = as_grey.ok_or(DecodeError::Corrupt { format: Format::Tiff, source: None })?;
+        file = Decoder::new(as_grey).map_err(sort)?.with_limits(limits);
+        skip_thumbnails(&mut file).map_err(sort)?;
+    }
     let (width, height) = file.dimensions().map_err(sort)?;
     options.check_size(width.into(), height.into())?;
 
     let layout = layout(&mut file, length)?;
     let facts = facts(&mut file);
-    let converter = Converter::new(layout, Transfer::Srgb);
+    let converter = match &palette {
+        Some(colours) => Converter::with_palette(layout, colours),
+        None => Converter::new(layout, Transfer::Srgb),
+    };
     let size = (width as usize, height as usize);
     let mut canvas = Canvas::new(size.0, size.1, facts.orientation)?;
     let mut pixels = Pixels { file: &mut file, converter: &converter, canvas: &mut canvas, size, length };
@@ -45,6 +60,89 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
         ChunkType::Tile => pixels.read_tiles(options)?,
     }
     Ok(photo(canvas.finish(), facts))
+}
+
+/// The file, with two bytes of it replaced. The decoder does not deliver the samples of a palette picture, but it does
+/// those of a grey one; so the tag that tells them apart is read differently.
+struct Overlay<'a> {
+    source: &'a mut dyn Source,
+    /// Where the two bytes stand, and what they are read as.
+    patch: Option<(u64, [u8; 2])>,
+    position: u64,
+}
+
+impl<'a> Overlay<'a> {
+    /// The file as it is; `source` stands at its start.
+    fn none(source: &'a mut dyn Source) -> Self {
+        Self { source, patch: None, position: 0 }
+    }
+
+    /// The page at `page` of a palette picture as one of grey. `None` where the directory holds no such tag.
+    fn as_grey(source: &'a mut dyn Source, page: u64) -> Result<Option<Self>, DecodeError> {
+        let patch = interpretation_at(source, page).map_err(|source| DecodeError::Unreadable { source })?;
+        source.seek(SeekFrom::Start(0)).map_err(|source| DecodeError::Unreadable { source })?;
+        Ok(patch.map(|(at, is_big_endian)| {
+            let bytes = if is_big_endian { BLACK_IS_ZERO.to_be_bytes() } else { BLACK_IS_ZERO.to_le_bytes() };
+            Self { source, patch: Some((at, bytes)), position: 0 }
+        }))
+    }
+}
+
+/// Where the value of PhotometricInterpretation stands, and whether the file has the high byte first.
+fn interpretation_at(source: &mut dyn Source, page: u64) -> io::Result<Option<(u64, bool)>> {
+    let mut start = [0; 4];
+    source.seek(SeekFrom::Start(0))?;
+    source.read_exact(&mut start)?;
+    let is_big_endian = start[0] == b'M';
+    let is_large = start.contains(&43);
+    let short = |bytes: [u8; 2]| if is_big_endian { u16::from_be_bytes(bytes) } else { u16::from_le_bytes(bytes) };
+    source.seek(SeekFrom::Start(page))?;
+    // A large file (BigTIFF) counts with eight bytes; more entries than two can tell are none a scanner writes.
+    let mut count = [0; 8];
+    let counted = if is_large { 8 } else { 2 };
+    source.read_exact(&mut count[..counted])?;
+    let low = if is_big_endian { [count[counted - 2], count[counted - 1]] } else { [count[0], count[1]] };
+    let entry_bytes: u64 = if is_large { 20 } else { 12 };
+    for index in 0..u64::from(short(low)) {
+        let mut entry = [0; 4];
+        let at = page.saturating_add(counted as u64 + index * entry_bytes);
+        source.seek(SeekFrom::Start(at))?;
+        source.read_exact(&mut entry)?;
+        let [tag, kind] = [short([entry[0], entry[1]]), short([entry[2], entry[3]])];
+        if tag == Tag::PhotometricInterpretation.to_u16() {
+            let value = at + entry_bytes - if is_large { 8 } else { 4 };
+            // Two-byte values stand first in their field; a longer one has its low bytes last where the high come first.
+            return Ok(match (kind, is_big_endian) {
+                (3, _) | (4, false) => Some((value, is_big_endian)),
+                (4, true) => Some((value + 2, true)),
+                _ => None,
+            });
+        }
+    }
+    Ok(None)
+}
+
+impl Read for Overlay<'_> {
+    fn read(&mut self, buffer: &mut [u8]) -> io::Result<usize> {
+        let count = self.source.read(buffer)?;
+        if let Some((at, bytes)) = self.patch {
+            for (place, byte) in (at..).zip(bytes) {
+                let inside = place.checked_sub(self.position).and_then(|offset| usize::try_from(offset).ok());
+                if let Some(target) = inside.and_then(|offset| buffer[..count].get_mut(offset)) {
+                    *target = byte;
+                }
+            }
+        }
+        self.position += count as u64;
+        Ok(count)
+    }
+}
+
+impl Seek for Overlay<'_> {
+    fn seek(&mut self, to: SeekFrom) -> io::Result<u64> {
+        self.position = self.source.seek(to)?;
+        Ok(self.position)
+    }
 }
 
 /// Goes to the first page that is not a reduced copy of another (NewSubfileType, bit 0).
@@ -59,14 +157,38 @@ fn skip_thumbnails(file: &mut File<'_>) -> Result<(), TiffError> {
     Ok(())
 }
 
+/// The colours of a picture whose samples are numbers of colours (TIFF 6.0, section 5): red, green and blue of each, in
+/// 1/65535. `None` where the samples are colours themselves.
+fn palette(file: &mut File<'_>) -> Result<Option<Vec<[u16; 3]>>, DecodeError> {
+    if file.find_tag_unsigned::<u16>(Tag::PhotometricInterpretation).ok().flatten() != Some(PALETTE) {
+        return Ok(None);
+    }
+    // 16 bits would be 65536 colours, which no scanner writes; several samples have no meaning here.
+    let bits = file.find_tag_unsigned_vec::<u16>(Tag::BitsPerSample).ok().flatten().unwrap_or_else(|| vec![1]);
+    let &[bits @ (1 | 2 | 4 | 8)] = bits.as_slice() else {
+        return Err(DecodeError::UnsupportedEncoding {
+            format: Format::Tiff,
+            encoding: Encoding::Palette,
+            source: None,
+        });
+    };
+    let colours = 1usize << bits;
+    let mut map = file.find_tag_unsigned_vec::<u16>(Tag::ColorMap).ok().flatten().unwrap_or_default();
+    if map.len() != 3 * colours {
+        return Err(DecodeError::Corrupt { format: Format::Tiff, source: None });
+    }
+    // Some writers put 8-bit values where 16 are asked for; a real map that dark would be a black picture.
+    if map.iter().all(|&value| value < 256) {
+        map.iter_mut().for_each(|value| *value *= 257);
+    }
+    Ok(Some((0..colours).map(|i| [map[i], map[colours + i], map[2 * colours + i]]).collect()))
+}
+
 fn layout(file: &mut File<'_>, length: u64) -> Result<Layout, DecodeError> {
     let unsupported = |encoding| DecodeError::UnsupportedEncoding { format: Format::Tiff, encoding, source: None };
     // DNGVersion: a camera's raw file in TIFF's clothes, whose first page is a preview or bare sensor values.
     if file.find_tag(Tag::Unknown(50706)).ok().flatten().is_some() {
         return Err(DecodeError::UnsupportedFormat { format: Format::CameraRaw });
-    }
-    if file.find_tag_unsigned::<u16>(Tag::PhotometricInterpretation).ok().flatten() == Some(3) {
-        return Err(unsupported(Encoding::Palette));
     }
     let kind = file.find_tag_unsigned_vec::<u16>(Tag::SampleFormat).ok().flatten();
     match kind.as_deref().and_then(<[u16]>::first) {
@@ -293,7 +415,7 @@ impl Pixels<'_, '_, '_> {
         let mut start = Vec::new();
         let reader = self.file.inner();
         reader
-            .seek(io::SeekFrom::Start(offset))
+            .seek(SeekFrom::Start(offset))
             .and_then(|_| reader.take(1 << 16).read_to_end(&mut start))
             .map_err(|source| DecodeError::Unreadable { source })?;
         let (width, height) = self.file.chunk_dimensions();

@@ -18,6 +18,36 @@ use crate::reading::{Fit, Model, Reading};
 use crate::setup::{Ramp, Setup};
 use crate::stations::LeftOut;
 
+/// The scale under the chart, for whoever draws the chart anew: what it is called, and its values along the strip.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Scale {
+    /// With its unit.
+    pub title: String,
+    /// How it runs up the ramp; `None` where it is the distance along the strip, or pixels, itself.
+    pub ramp: Option<RampScale>,
+}
+
+/// A scale that runs up or down the ramp: `low + change·t + 4·bow·t·(1 − t)` with `t = position/span`.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Serialize)]
+#[allow(missing_docs)]
+pub struct RampScale {
+    pub low: f64,
+    pub change: f64,
+    pub bow: f64,
+    pub span_mm: f64,
+}
+
+/// The scale under a reading's chart.
+pub fn scale(reading: &Reading, setup: &Setup) -> Scale {
+    let is_tied = reading.stations.iter().any(|s| s.position_mm.is_some());
+    let quantity = if is_tied { quantity(reading, setup) } else { Quantity::Pixels };
+    let ramp = match quantity {
+        Quantity::OnRamp { low, change, bow, span_mm, .. } => Some(RampScale { low, change, bow, span_mm }),
+        Quantity::Pixels | Quantity::Distance => None,
+    };
+    Scale { title: quantity.title(), ramp }
+}
+
 /// Width and height of the sheet in pixels; of an SVG, in its own units.
 pub const SHEET: [u32; 2] = [1600, 1000];
 

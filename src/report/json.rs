@@ -238,7 +238,7 @@ impl From<&ImageFacts> for ImageObject {
     }
 }
 
-/// Any object on one line, its numbers to six decimals.
+/// Any object whose keys are strings, compact, its numbers to six decimals.
 pub(super) fn one_line(object: &impl Serialize) -> String {
     let mut bytes = Vec::new();
     let mut serializer = Serializer::with_formatter(&mut bytes, SixDecimals);

@@ -16,6 +16,7 @@ pub mod logbook;
 pub mod overlay;
 #[cfg(feature = "charts")]
 mod painter;
+pub mod plan;
 pub mod rounding;
 pub mod spacer_drawings;
 pub mod spacer_json;
@@ -24,4 +25,4 @@ pub mod stations_csv;
 pub mod stroke_svg;
 pub mod strokes;
 pub mod text;
-mod words;
+pub(crate) mod words;

@@ -1,5 +1,7 @@
 //! A reading told to the person at the bench: first what to do, alone; then the number; then what it rests on.
 
+use serde::Serialize;
+
 use super::rounding::{self, Rounded, Units, fixed, length, rough, round, stock};
 use super::{advice, words};
 use crate::cautions::Caution;
@@ -25,6 +27,15 @@ pub fn reading(reading: &Reading, setup: &Setup, name: &str) -> String {
 
 /// One picture's reading in the units of the reader's choice.
 pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) -> String {
+    tell_reading(units, reading, setup, name).text
+}
+
+/// One picture's reading as blocks, for whoever sets them in a page of their own.
+pub fn reading_blocks(units: Units, reading: &Reading, setup: &Setup, name: &str) -> Vec<Block> {
+    tell_reading(units, reading, setup, name).blocks
+}
+
+fn tell_reading(units: Units, reading: &Reading, setup: &Setup, name: &str) -> Page {
     let mut page = Page::new();
     match &reading.outcome {
         Ok(focus) => {
@@ -52,7 +63,7 @@ pub fn reading_in(units: Units, reading: &Reading, setup: &Setup, name: &str) ->
         page.row(if index == 0 { "fits" } else { "" }, &tell_fit(units, fit));
     }
     tell_cautions(&mut page, &reading.cautions);
-    page.text
+    page
 }
 
 /// Several pictures combined, in millimetres, without the [`footer`]. `mode` is `strips` or `pictures`;
@@ -270,14 +281,45 @@ fn percent(share: f64) -> String {
     tenths.strip_suffix(".0").unwrap_or(&tenths).to_owned()
 }
 
-/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits.
+/// A piece of a told reading.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[serde(tag = "kind", rename_all = "snake_case")]
+pub enum Block {
+    /// What to do: the one line to be seen from across the room.
+    Action {
+        /// The sentence.
+        text: String,
+    },
+    /// A heading over rows.
+    Heading {
+        /// The heading.
+        text: String,
+    },
+    /// A name and its value.
+    Row {
+        /// Empty where it goes on with the row before.
+        label: String,
+        /// The value.
+        value: String,
+    },
+    /// A paragraph.
+    Paragraph {
+        /// Stands before it, such as "do next: "; may be empty.
+        lead: String,
+        /// The sentences.
+        text: String,
+    },
+}
+
+/// Text that grows line by line and never runs past [`COLUMNS`] while a word fits, and the same as blocks.
 pub(super) struct Page {
     pub(super) text: String,
+    pub(super) blocks: Vec<Block>,
 }
 
 impl Page {
     pub(super) const fn new() -> Self {
-        Self { text: String::new() }
+        Self { text: String::new(), blocks: Vec::new() }
     }
 
     pub(super) fn gap(&mut self) {
@@ -288,23 +330,28 @@ impl Page {
 
     /// The one line to be seen from across the room: alone, underlined, with air round it.
     pub(super) fn action(&mut self, action: &str) {
-        let lines = wrap(&words::printable(action), COLUMNS - 2, COLUMNS - 2);
+        let text = words::printable(action);
+        let lines = wrap(&text, COLUMNS - 2, COLUMNS - 2);
         let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
         for line in lines {
             self.text.push_str(&format!("  {line}\n"));
         }
         self.text.push_str(&format!("  {}\n\n", "=".repeat(longest)));
+        self.blocks.push(Block::Action { text });
     }
 
     pub(super) fn heading(&mut self, heading: &str) {
         self.gap();
         self.text.push_str(heading);
         self.text.push('\n');
+        self.blocks.push(Block::Heading { text: heading.to_owned() });
     }
 
     pub(super) fn row(&mut self, label: &str, value: &str) {
+        let value = words::printable(value);
         let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
-        self.paragraph(&first, &" ".repeat(LABEL_COLUMNS), value);
+        self.write(&first, &" ".repeat(LABEL_COLUMNS), &value);
+        self.blocks.push(Block::Row { label: label.to_owned(), value });
     }
 
     pub(super) fn row_if(&mut self, label: &str, value: &str) {
@@ -314,8 +361,14 @@ impl Page {
     }
 
     pub(super) fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
+        let text = words::printable(text);
+        self.write(first, rest, &text);
+        self.blocks.push(Block::Paragraph { lead: first.to_owned(), text });
+    }
+
+    fn write(&mut self, first: &str, rest: &str, text: &str) {
         let width = |lead: &str| COLUMNS - lead.chars().count();
-        for (index, line) in wrap(&words::printable(text), width(first), width(rest)).iter().enumerate() {
+        for (index, line) in wrap(text, width(first), width(rest)).iter().enumerate() {
             let lead = if index == 0 { first } else { rest };
             self.text.push_str(format!("{lead}{line}").trim_end());
             self.text.push('\n');

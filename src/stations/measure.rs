@@ -27,6 +27,8 @@ impl Default for MeasureOptions {
 
 /// Light that a step must exceed, over the lighter of core and background, to have edges.
 const FAINT_CONTRAST: f64 = 0.12;
+/// Blur (standard deviation) of a sharp picture, where nothing tells.
+const USUAL_BLUR_PX: f64 = 0.7;
 /// Misfit over the step beyond which a profile is not that of one bar.
 const DISTURBED_MISFIT: f64 = 0.22;
 
@@ -206,9 +208,11 @@ impl BlurModel {
             .filter(|b| b.width_px() > 3.5 * b.sigma_px && b.misfit < 0.15 && b.u_ln_sigma < 0.35)
             .map(|b| [b.width_px(), b.sigma_px])
             .collect();
-        const FALLBACK: BlurModel = BlurModel { sigma_0: 0.7, per_width: 0.0 };
         if pairs.len() < 12 {
-            return FALLBACK;
+            // The line is nowhere several blurs wide: a rough blur from all of it, so that a blurred picture is known as one.
+            let sigmas: Vec<f64> = sites.iter().filter_map(|s| s.first).map(|b| b.sigma_px).collect();
+            let sigma_0 = if sigmas.len() < 12 { USUAL_BLUR_PX } else { median(sigmas).max(USUAL_BLUR_PX) };
+            return Self { sigma_0, per_width: 0.0 };
         }
         pairs.sort_by(|a, b| a[0].total_cmp(&b[0]));
         let third = pairs.len() / 3;

@@ -18,6 +18,11 @@ use narrows::setup::{Field, Kind, Section};
 use crate::exit::Failure;
 use spacer::SpacerArgs;
 
+#[cfg(feature = "web")]
+pub mod serve;
+
+pub mod plan;
+
 const ABOUT: &str = "Reads a picture of a ramp test and says which block puts the work in focus";
 
 const LONG_ABOUT: &str = "\
@@ -37,7 +42,6 @@ Examples:
 
   narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
       the stack of these pieces that comes nearest
-
   narrows read strip.png --setup bench.toml --machine north --keep
       the same, kept in the logbook; see narrows log --help
 
@@ -72,12 +76,17 @@ setup, a file that cannot be read); 3 a fault on this side. The highest wins.";
 pub enum Request {
     /// Read pictures.
     Read(Box<ReadArgs>),
-    /// Look at readings over time.
-    Drift(Box<drift::DriftArgs>),
+    /// Serve the page.
+    #[cfg(feature = "web")]
+    Serve(serve::ServeArgs),
     /// Find the block.
     Spacer(Box<SpacerArgs>),
     /// Keep and look up readings.
     Log(Box<log::LogArgs>),
+    /// Look at readings over time.
+    Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test.
+    Plan(Box<plan::PlanArgs>),
     /// Write a completion script.
     Completions {
         /// For this shell.
@@ -101,15 +110,22 @@ enum Task {
     /// Read pictures of ramp tests: the block that fits, and what it rests on
     #[command(after_long_help = READ_EXAMPLES, after_help = "More, with examples: narrows read --help")]
     Read(Box<ReadArgs>),
-    /// See whether the focus has moved or creeps, and what to check first
-    #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
-    Drift(Box<drift::DriftArgs>),
+    /// Open the page: read strips in a browser on this machine, or on a phone beside it
+    #[cfg(feature = "web")]
+    #[command(after_help = serve::EXAMPLES)]
+    Serve(serve::ServeArgs),
     /// Turn the answer into a stack of the pieces the shop has, and settings for the work
     #[command(after_long_help = spacer::EXAMPLES, after_help = "More, with examples: narrows spacer --help")]
     Spacer(Box<SpacerArgs>),
     /// Keep readings and what was done to the machines, and look them up
     #[command(after_long_help = log::EXAMPLES, after_help = "Examples: narrows log --help", disable_help_subcommand = true)]
     Log(Box<log::LogArgs>),
+    /// See whether the focus has moved or creeps, and what to check first
+    #[command(after_long_help = drift::EXAMPLES, after_help = "More, with examples: narrows drift --help")]
+    Drift(Box<drift::DriftArgs>),
+    /// Plan a ramp test: what to set, what to burn, how sure the answer will be
+    #[command(after_long_help = plan::EXAMPLES, after_help = "More, with examples: narrows plan --help")]
+    Plan(Box<plan::PlanArgs>),
     /// Write a script that lets your shell complete flags, such as: narrows completions bash
     Completions {
         /// Your shell
@@ -316,9 +332,12 @@ fn long_name(field: Field) -> String {
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
     match Program::try_parse_from(join_claims(args)) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
-        Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
+        #[cfg(feature = "web")]
+        Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
         Ok(Program { task: Task::Spacer(request) }) => Ok(Request::Spacer(request)),
         Ok(Program { task: Task::Log(request) }) => Ok(Request::Log(request)),
+        Ok(Program { task: Task::Drift(request) }) => Ok(Request::Drift(request)),
+        Ok(Program { task: Task::Plan(request) }) => Ok(Request::Plan(request)),
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
@@ -354,11 +373,10 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
     let is_log = text.contains("narrows log");
-    let named = ["drift", "log", "spacer"].into_iter().find(|name| text.contains(&format!("narrows {name}")));
-    let help = match (is_read, named) {
-        (true, _) => "narrows read --help".to_owned(),
-        (_, Some(name)) => format!("narrows {name} --help"),
-        _ => "narrows --help".to_owned(),
+    let is_of = |task: &&str| text.contains(&format!("narrows {task}"));
+    let help = match ["read", "spacer", "log", "drift", "plan", "serve"].iter().find(|task| is_of(task)) {
+        Some(task) => format!("narrows {task} --help"),
+        None => "narrows --help".to_owned(),
     };
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand if is_log => {
