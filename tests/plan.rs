@@ -160,7 +160,7 @@ fn errors_name_the_field_and_the_limit() {
     assert!(told_of_wave.contains("wavelength_mm is 10.6") && told_of_wave.contains("10.6 um"), "{told_of_wave}");
     let nothing_left = told(PlanRequest { spacer_in_use_mm: 1.5, ..usual.clone() });
     assert!(nothing_left.contains("spacer_in_use_mm") && nothing_left.contains("0.4 mm"), "{nothing_left}");
-    let short = told(PlanRequest { strip_length_mm: 60.0, search_mm: 5.0, spacer_in_use_mm: 12.0, ..usual.clone() });
+    let short = told(PlanRequest { strip_length_mm: 60.0, search_mm: 8.0, spacer_in_use_mm: 14.0, ..usual.clone() });
     assert!(short.contains("strip_length_mm is 60"), "{short}");
     let narrow = told(PlanRequest { datum: PlannedDatum::Marks, strip_width_mm: 20.0, ..usual.clone() });
     assert!(narrow.contains("strip_width_mm is 20 mm, and must be 28"), "{narrow}");
@@ -173,7 +173,7 @@ fn errors_name_the_field_and_the_limit() {
 
 #[test]
 fn a_strip_named_for_its_length_is_long_enough() {
-    let short = PlanRequest { strip_length_mm: 60.0, search_mm: 5.0, ..PlanRequest::new(50.8, 12.0) };
+    let short = PlanRequest { strip_length_mm: 60.0, search_mm: 8.0, ..PlanRequest::new(50.8, 14.0) };
     let Err(PlanError::StripTooShort { needed_mm, .. }) = plan(&short) else { panic!("too short") };
     assert!(plan(&PlanRequest { strip_length_mm: needed_mm + 1.0, ..short }).is_ok());
 }

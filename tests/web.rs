@@ -180,7 +180,8 @@ async fn what_is_moved_by_hand_reads_as_if_it_had_been_given_at_first() {
     fields["area_px"] = json!("0,0,400,590");
     let answer = page.post(&format!("/api/pictures/{id}/read"), json!({ "fields": fields })).await.json();
     assert_eq!(answer["reading"]["verdict"], "refused");
-    assert_eq!(answer["page"]["told"][1]["lead"], "no answer: ");
+    let told = answer["page"]["told"].as_array().unwrap();
+    assert!(told.iter().any(|part| part["lead"] == "no answer: "), "{told:?}");
 }
 
 #[tokio::test]

@@ -154,7 +154,7 @@ async fn a_stack_is_the_librarys_best() {
     let best = &stacks(&stock, 7.15, &StackOptions::default()).unwrap()[0];
     let total = &answer["spacer"]["stacks"][0]["total_mm"]["value"];
     assert!((total.as_f64().unwrap() - best.total.value).abs() < 1e-9, "{answer}");
-    assert_eq!(answer["page"]["stacks"][0]["pieces"], "6.2 + 2 × 0.5 mm");
+    assert_eq!(answer["page"]["stacks"][0]["pieces"], "4.1 + 3.0 mm");
     let file = "thickness_u_mm = 0.02\n[[piece]]\nthickness_mm = 7.2\nname = \"grey block\"\n";
     let named = page.post("/api/stack", json!({ "spacer": "0.28 in", "stock": file })).await.json();
     assert_eq!(named["page"]["stacks"][0]["pieces"], "7.2 mm grey block", "{named}");

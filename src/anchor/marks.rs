@@ -300,8 +300,11 @@ fn place(
         return Err(TieError::LowEndContradictsMarks);
     }
     let (best, placing) = *allowed[0];
-    if agreement(chain, &placing, &sides, setup) < LEAST_AGREEMENT {
-        return Err(TieError::MarksAmbiguous);
+    let agreeing = agreement(chain, &placing, &sides, setup);
+    if agreeing < LEAST_AGREEMENT {
+        // Strokes at one pitch whose lengths are not those of the marks: something else.
+        let found = (agreeing * chain.len() as f64) as usize;
+        return Err(TieError::MarksNotFound { found: found.min(LEAST_MARKS - 1) });
     }
     if allowed.get(1).is_some_and(|next| best - next.0 < CLEAR) {
         return Err(TieError::MarksAmbiguous);

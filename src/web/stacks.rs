@@ -58,6 +58,7 @@ impl From<SpacerError> for Failure {
             text.replace("--spacer-mm", "the block")
                 .replace("--stock", "the stock")
                 .replace("--pieces", "the number of pieces")
+                .replace("--sunk-fraction", "the sunk share")
         };
         Self::request("stack", on_page(error.to_string()), on_page(error.hint().to_string()))
     }

@@ -45,7 +45,9 @@ fn figures() {
     );
     println!("false alarms a year: the focus never moved, and the verdict became moved or drifting");
     println!("{:<34} {:>8} {:>8} {:>8}", "readings a year", 6, 12, 20);
-    let kinds: [(&str, fn(usize) -> Vec<(usize, f64)>, f64); 3] = [
+    /// A kind of shop: what it is called, its readings for a seed, and a figure of its own.
+    type Kind = (&'static str, fn(usize) -> Vec<(usize, f64)>, f64);
+    let kinds: [Kind; 3] = [
         ("nothing done", |_| Vec::new(), 0.09),
         ("lens refitted twice a year", |a_year| (1..6).map(|n| (n * a_year / 2, 0.0)).collect(), 0.09),
         ("scatter as stated (no gauging)", |_| Vec::new(), 0.0),

@@ -14,8 +14,11 @@ use narrows::setup::{Field, RawSetup, parse_length_mm, parse_toml};
 use narrows::spacer::{Stock, Wanted};
 use narrows::stations::measure::{MeasureOptions, measure};
 
+/// An entry with its name.
+pub type Named = (&'static str, fn(&[u8]));
+
 /// Every target by its name.
-pub const ALL: [(&str, fn(&[u8])); 5] = [
+pub const ALL: [Named; 5] = [
     ("decode", decode),
     ("setup", setup),
     ("marks", place_marks),
@@ -99,6 +102,7 @@ pub fn place_marks(bytes: &[u8]) {
                     along_px,
                     slant: 0.0,
                     reach_px: [6.0 * scale, far * scale],
+                    width_px: numbers.between(0.0, 20.0),
                     is_positive,
                     score: numbers.between(0.0, 20.0),
                 });
@@ -111,6 +115,7 @@ pub fn place_marks(bytes: &[u8]) {
             along_px: numbers.between(-50.0, 150.0),
             slant: numbers.between(-0.3, 0.3),
             reach_px: [inner, inner + numbers.between(0.0, 40.0)],
+            width_px: numbers.between(0.0, 20.0),
             is_positive: numbers.byte() % 2 == 0,
             score: numbers.between(0.0, 50.0),
         });

@@ -27,6 +27,7 @@ pub struct Page {
 /// What came back.
 pub struct Answer {
     pub status: StatusCode,
+    #[allow(dead_code)]
     pub headers: HeaderMap,
     pub body: Bytes,
 }

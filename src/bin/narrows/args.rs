@@ -372,7 +372,7 @@ fn usage_failure(error: &clap::Error) -> Failure {
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
     let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
     let is_read = text.contains("narrows read");
-    let is_log = text.contains("narrows log");
+    let is_log = text.contains("Usage: narrows log");
     let is_of = |task: &&str| text.contains(&format!("narrows {task}"));
     let help = match ["read", "spacer", "log", "drift", "plan", "serve"].iter().find(|task| is_of(task)) {
         Some(task) => format!("narrows {task} --help"),

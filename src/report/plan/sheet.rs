@@ -24,7 +24,7 @@ table { border-collapse: collapse; width: 100% }
 td, th { text-align: left; padding: .35mm 2mm; border: .2mm solid #777; vertical-align: top; font-weight: normal }
 th { background: #eee }
 td.blank { width: 32mm }
-th { white-space: nowrap }
+th, td:nth-child(3) { white-space: nowrap }
 code { font-family: 'DejaVu Sans Mono', monospace; font-size: 8.8pt }
 .care { border: .5mm solid #000; padding: 1.2mm 2.5mm; margin-top: 2.5mm; font-size: 8.4pt; line-height: 1.22 }
 @media screen { body { padding: 8mm } }
@@ -147,28 +147,31 @@ fn blanks(plan: &Plan, units: Units) -> Markup {
         table {
             tr { th { "in the setup file" } th { "where" } th { "planned" } th { "measured" } }
             tr { td { code { "travel_mm" } } td { "head travel from the low end to the high end" }
-                 td { (digits(plan.ramp.travel_mm)) } td.blank {} }
+                 td { (in_file(&digits(plan.ramp.travel_mm), units)) } td.blank {} }
             @for (field, value) in planned(&plan.request, &plan.ramp).fields {
                 tr {
                     td { code { (field) } }
                     td { (where_to(field)) }
-                    td { (value) @if units == Units::Inches && !value.is_empty() { (inches(&value)) } }
+                    td { (in_file(&value, units)) }
                     td.blank {}
                 }
             }
             @if plan.request.datum == PlannedDatum::Marks {
                 @if let Some(marks) = plan.ramp.marks {
                     tr { td { code { "mark_pitch_mm" } } td { "head travel from mark to mark" }
-                         td { (digits(marks.pitch_mm)) } td.blank {} }
+                         td { (in_file(&digits(marks.pitch_mm), units)) } td.blank {} }
                 }
             }
         }
     }
 }
 
-/// A value of the setup file in inches beside it; the file itself stays in millimetres.
-fn inches(digits: &str) -> String {
-    digits.parse().map_or(String::new(), |length_mm: f64| format!(" ({})", set(length_mm, Units::Inches)))
+/// A value as the setup file has it, in millimetres; for readers of inches these stand beside it.
+fn in_file(digits: &str, units: Units) -> String {
+    match (units, digits.parse()) {
+        (Units::Inches, Ok(length_mm)) => format!("{digits} ({})", set(length_mm, units)),
+        _ => digits.to_owned(),
+    }
 }
 
 fn cautions() -> Markup {

@@ -11,6 +11,8 @@ use crate::report::rounding::{Units, fixed};
 const PAPER_MM: f64 = 184.0;
 /// Room for labels at the sides, above and below, in paper mm.
 const MARGIN_MM: [f64; 2] = [14.0, 6.0];
+/// Height of strip and head, at most, so that the page stays one page.
+const MOST_TALL_MM: f64 = 34.0;
 /// Letters, in paper mm.
 const LETTER_MM: f64 = 3.1;
 /// How much of the nozzle is drawn above its tip, mm at the bench.
@@ -42,7 +44,7 @@ pub fn svg(plan: &Plan, units: Units) -> String {
     let tip_height = low[1] + ramp.gap_low_mm;
     let [from_x, to_x] = [-thickness * sin, request.strip_length_mm * cos];
     let tall = (tip_height + NOZZLE_MM).max(request.strip_length_mm * sin + thickness);
-    let scale = ((PAPER_MM - 2.0 * MARGIN_MM[0]) / (to_x - from_x)).min(1.0);
+    let scale = ((PAPER_MM - 2.0 * MARGIN_MM[0]) / (to_x - from_x)).min(MOST_TALL_MM / tall).min(1.0);
     let above = MARGIN_MM[1] + LETTER_MM;
     let below = 3.2 * LETTER_MM + MARGIN_MM[1];
     let height = tall * scale + above + below;
@@ -61,13 +63,12 @@ pub fn svg(plan: &Plan, units: Units) -> String {
         page.line(top, bottom, "gap");
         // Towards the middle of the strip, where nothing else is: beside the low gap, beside the high nozzle.
         let (at, anchor) = if label == "low end" {
-            ([top[0] + 1.5, 0.5 * (top[1] + bottom[1])], "start")
+            ([top[0] + 1.5, top[1] + 1.1 * LETTER_MM], "start")
         } else {
             let aside = (0.5 * request.tip_diameter_mm + 0.45 * NOZZLE_MM) * scale + 1.0;
-            ([top[0] - aside, top[1] - 0.5 * NOZZLE_MM * scale], "end")
+            ([top[0] - aside, top[1] - 0.3 * NOZZLE_MM * scale], "end")
         };
-        page.text(at, anchor, &format!("gap {}", set(gap, units)));
-        page.text([at[0], at[1] + 1.25 * LETTER_MM], anchor, &format!("over the {label}"));
+        page.text(at, anchor, &format!("gap {} over the {label}", set(gap, units)));
     }
     // Head travel, above the nozzles.
     let travel_y = MARGIN_MM[1] + 0.4 * LETTER_MM;
