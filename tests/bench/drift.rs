@@ -16,7 +16,11 @@ use shop::Shop;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
-        [] => figures(),
+        [] => {
+            figures();
+            time();
+        }
+        ["--time"] => time(),
         ["--charts", folder] => charts(Path::new(folder))?,
         _ => return Err(format!("unknown: {}", arguments.join(" ")).into()),
     }
@@ -134,6 +138,19 @@ fn figures() {
         "something to check though nothing was wrong with the line: once in {:.0} strips",
         (20 * SHOPS) as f64 / looks.max(1) as f64
     );
+}
+
+/// Wall time of judging and drawing one long stretch.
+fn time() {
+    println!("\nwall time of one stretch: judged, and drawn as SVG");
+    for readings in [300, 3000] {
+        let (entries, events) = Shop { readings, every_days: 3.0, ..Shop::default() }.logbook();
+        let begun = std::time::Instant::now();
+        let seen = drift(&entries, &events, &north());
+        let judged = begun.elapsed();
+        let drawn = chart::draw_svg(&seen).map_or(0, |svg| svg.len());
+        println!("{readings:>5} readings: {judged:.0?}, {:.0?} ({} kB)", begun.elapsed() - judged, drawn / 1000);
+    }
 }
 
 /// How often a verdict of moved or drifting set in.
