@@ -344,7 +344,7 @@ fn the_command_tells_the_verdict_and_writes_chart_and_page() {
     assert_eq!(ran.status.code(), Some(0), "{}", error(&ran));
     let told = out(&ran);
     assert!(told.contains("the focus is steady") && told.contains("what it rests on"), "{told}");
-    assert!(told.contains("8.3 mm; serves while the focus lies between 7.9 and 8.7 mm"), "{told}");
+    assert!(told.contains("8.3 mm; serves while the focus lies between 7.85 and 8.70 mm"), "{told}");
     assert!(told.lines().all(|line| line.chars().count() <= 80), "{told}");
     assert!(bench.has("drift.svg") && bench.has("drift.html"));
     let ran = bench.run(&["--machine", "NORTH", "--lens", "two-inch", "--axis", "X", "--json", "--chart", "drift.png"]);

@@ -65,6 +65,8 @@ const REFERENCE: usize = 8;
 const TIMES: f64 = 3.0;
 /// Fewer strips than this do not tell their own scatter.
 const LEAST_FOR_SCATTER: usize = 4;
+/// Then it is taken for so many times what is usual: lenses and materials differ.
+const UNTOLD: f64 = 2.0;
 
 /// Usual scatter between strips burned alike, where the strips at hand do not tell it, and the least it is taken for:
 /// of ln of the finest width, of ln of the reach, of the contrast, of ln of the overdrive, of ln of the sideways wander, of the
@@ -423,7 +425,7 @@ fn beside(
     let scaled: Vec<f64> = before.iter().map(|b| scale(*b)).collect();
     let mean = scaled.iter().sum::<f64>() / n as f64;
     let scatter = if n < LEAST_FOR_SCATTER {
-        usual
+        UNTOLD * usual
     } else {
         (scaled.iter().map(|s| (s - mean).powi(2)).sum::<f64>() / (n - 1) as f64).sqrt().max(usual)
     };

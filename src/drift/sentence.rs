@@ -90,7 +90,9 @@ fn drifting(drift: &Drift, outlook: &Outlook) -> String {
     let [least, slope, most] = trend.per_month();
     let [slowest, fastest] = if slope > 0.0 { [least, most] } else { [-most, -least] };
     let mut text = format!(
-        "The focus is drifting{}: the block that fits gets {} by {:.3} mm a month ({slowest:.3} to {fastest:.3} mm)",
+        "The focus is drifting: over {} readings{} the block that fits gets {} by {:.3} mm a month ({slowest:.3} to \
+         {fastest:.3} mm)",
+        trend.test.count,
         since(drift),
         if slope > 0.0 { "thicker" } else { "thinner" },
         slope.abs(),

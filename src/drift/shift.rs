@@ -90,7 +90,9 @@ pub fn greatest(values: &[Measured]) -> Option<(usize, Change)> {
     let strength = |change: &Change| change.value.abs() / change.half_width(0.99).max(f64::MIN_POSITIVE);
     (1..values.len())
         .filter_map(|at| Some((at, Change::between(&values[..at], &values[at..])?)))
-        .max_by(|a, b| strength(&a.1).total_cmp(&strength(&b.1)).then(b.0.cmp(&a.0)))
+        .map(|(at, change)| (strength(&change), at, change))
+        .max_by(|a, b| a.0.total_cmp(&b.0).then(b.1.cmp(&a.1)))
+        .map(|(_, at, change)| (at, change))
 }
 
 /// Confidence at each of several places that together err no more often than one place at `confidence` (Bonferroni).

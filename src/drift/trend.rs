@@ -110,7 +110,6 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
     if slopes.is_empty() {
         return None;
     }
-    slopes.sort_by(f64::total_cmp);
     // Ties in y count as in the test; with ties in x their pairs are already missing from the slopes.
     let spread = mann_kendall(&y[..n]).map_or(0.0, |test| test.variance).sqrt();
     let wide = standard_normal().inverse_cdf(0.5 + 0.5 * confidence.clamp(0.0, 1.0 - 1e-12)) * spread;
@@ -118,17 +117,23 @@ pub fn theil_sen(x: &[f64], y: &[f64], confidence: f64) -> Option<TheilSen> {
     // Counted from 1.
     let ranks = [(pairs - wide) / 2.0, (pairs + wide) / 2.0 + 1.0];
     Some(TheilSen {
-        slope: median(&slopes),
-        interval: ranks.map(|rank| between_ranks(&slopes, rank)),
+        slope: at_rank(&mut slopes, 0.5 * (pairs + 1.0)),
+        interval: ranks.map(|rank| at_rank(&mut slopes, rank)),
         middle: [median(&sorted(&x[..n])), median(&sorted(&y[..n]))],
     })
 }
 
-/// Value at a fractional rank counted from 1; beyond the first or last, that one.
-fn between_ranks(sorted: &[f64], rank: f64) -> f64 {
-    let rank = (rank - 1.0).clamp(0.0, (sorted.len() - 1) as f64);
-    let [below, above] = [rank.floor() as usize, rank.ceil() as usize];
-    sorted[below] + (rank - below as f64) * (sorted[above] - sorted[below])
+/// Value at a fractional rank counted from 1; beyond the first or last, that one. Sorts no more than it has to: thousands
+/// of readings make millions of pairs.
+fn at_rank(values: &mut [f64], rank: f64) -> f64 {
+    let rank = (rank - 1.0).clamp(0.0, (values.len() - 1) as f64);
+    let (_, &mut below, rest) = values.select_nth_unstable_by(rank.floor() as usize, f64::total_cmp);
+    let share = rank.fract();
+    if share == 0.0 {
+        return below;
+    }
+    let above = rest.iter().copied().min_by(f64::total_cmp).unwrap_or(below);
+    below + share * (above - below)
 }
 
 fn sorted(values: &[f64]) -> Vec<f64> {

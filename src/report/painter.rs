@@ -166,6 +166,7 @@ impl<DB: DrawingBackend> Painter<'_, DB> {
         self.area.draw(&Rectangle::new([self.at([left, top]), self.at([right, bottom])], colour.filled()))
     }
 
+    #[cfg(feature = "logbook")]
     pub(crate) fn polygon(&self, corners: &[[f64; 2]], colour: RGBColor) -> Drawn<DB> {
         let corners: Vec<(i32, i32)> = corners.iter().map(|&c| self.at(c)).collect();
         self.area.draw(&Polygon::new(corners, colour.filled()))

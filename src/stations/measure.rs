@@ -29,6 +29,8 @@ impl Default for MeasureOptions {
 const FAINT_CONTRAST: f64 = 0.12;
 /// Blur (standard deviation) of a sharp picture, where nothing tells.
 const USUAL_BLUR_PX: f64 = 0.7;
+/// Blur beyond that of any picture in focus.
+const PLAINLY_BLURRED_PX: f64 = 1.8;
 /// Misfit over the step beyond which a profile is not that of one bar.
 const DISTURBED_MISFIT: f64 = 0.22;
 
@@ -209,9 +211,10 @@ impl BlurModel {
             .map(|b| [b.width_px(), b.sigma_px])
             .collect();
         if pairs.len() < 12 {
-            // The line is nowhere several blurs wide: a rough blur from all of it, so that a blurred picture is known as one.
-            let sigmas: Vec<f64> = sites.iter().filter_map(|s| s.first).map(|b| b.sigma_px).collect();
-            let sigma_0 = if sigmas.len() < 12 { USUAL_BLUR_PX } else { median(sigmas).max(USUAL_BLUR_PX) };
+            // The line is nowhere several blurs wide. Width and blur hardly part in one profile, so only a blur that
+            // is plainly large is believed, and a blurred picture is known as one.
+            let rough = median(sites.iter().filter_map(|s| s.first).map(|b| b.sigma_px).collect());
+            let sigma_0 = if rough > PLAINLY_BLURRED_PX { rough } else { USUAL_BLUR_PX };
             return Self { sigma_0, per_width: 0.0 };
         }
         pairs.sort_by(|a, b| a[0].total_cmp(&b[0]));

@@ -16,7 +16,11 @@ use shop::Shop;
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().skip(1).filter(|argument| argument != "--bench").collect();
     match arguments.iter().map(String::as_str).collect::<Vec<_>>()[..] {
-        [] => figures(),
+        [] => {
+            figures();
+            time();
+        }
+        ["--time"] => time(),
         ["--charts", folder] => charts(Path::new(folder))?,
         _ => return Err(format!("unknown: {}", arguments.join(" ")).into()),
     }
@@ -45,7 +49,9 @@ fn figures() {
     );
     println!("false alarms a year: the focus never moved, and the verdict became moved or drifting");
     println!("{:<34} {:>8} {:>8} {:>8}", "readings a year", 6, 12, 20);
-    let kinds: [(&str, fn(usize) -> Vec<(usize, f64)>, f64); 3] = [
+    /// A kind of shop: what it is called, its readings for a seed, and a figure of its own.
+    type Kind = (&'static str, fn(usize) -> Vec<(usize, f64)>, f64);
+    let kinds: [Kind; 3] = [
         ("nothing done", |_| Vec::new(), 0.09),
         ("lens refitted twice a year", |a_year| (1..6).map(|n| (n * a_year / 2, 0.0)).collect(), 0.09),
         ("scatter as stated (no gauging)", |_| Vec::new(), 0.0),
@@ -132,6 +138,19 @@ fn figures() {
         "something to check though nothing was wrong with the line: once in {:.0} strips",
         (20 * SHOPS) as f64 / looks.max(1) as f64
     );
+}
+
+/// Wall time of judging and drawing one long stretch.
+fn time() {
+    println!("\nwall time of one stretch: judged, and drawn as SVG");
+    for readings in [300, 3000] {
+        let (entries, events) = Shop { readings, every_days: 3.0, ..Shop::default() }.logbook();
+        let begun = std::time::Instant::now();
+        let seen = drift(&entries, &events, &north());
+        let judged = begun.elapsed();
+        let drawn = chart::draw_svg(&seen).map_or(0, |svg| svg.len());
+        println!("{readings:>5} readings: {judged:.0?}, {:.0?} ({} kB)", begun.elapsed() - judged, drawn / 1000);
+    }
 }
 
 /// How often a verdict of moved or drifting set in.

@@ -14,8 +14,11 @@ use narrows::setup::{Field, RawSetup, parse_length_mm, parse_toml};
 use narrows::spacer::{Stock, Wanted};
 use narrows::stations::measure::{MeasureOptions, measure};
 
+/// An entry with its name.
+pub type Named = (&'static str, fn(&[u8]));
+
 /// Every target by its name.
-pub const ALL: [(&str, fn(&[u8])); 5] = [
+pub const ALL: [Named; 5] = [
     ("decode", decode),
     ("setup", setup),
     ("marks", place_marks),

@@ -96,7 +96,7 @@ fn epa_example_17_6() {
     assert_close("p", test.p, 3.267_574e-7, 1e-4);
     let line = theil_sen(&t, &y, 0.95).unwrap();
     assert_close("slope", line.slope, 26.666_666_7, 1e-8);
-    assert_close("intercept", line.intercept(), -1909.333_333_3, 1e-8);
+    assert_close("intercept", line.intercept(), -1_909.333_333_3, 1e-8);
     assert_close("lower end", line.interval[0], 20.0, 1e-6);
     assert_close("upper end", line.interval[1], 35.711_82, 1e-6);
 }

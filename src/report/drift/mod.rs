@@ -9,8 +9,9 @@ pub mod json;
 pub mod page;
 pub mod text;
 
+use crate::drift::outlook::Outlook;
 use crate::drift::verdict::{Done, Trend};
-use crate::drift::{Drift, Readings};
+use crate::drift::{Drift, Readings, Verdict};
 use crate::estimate::Estimate;
 
 use super::rounding::{Units, length};
@@ -80,9 +81,23 @@ fn pace(trend: &Trend) -> String {
     format!("{} mm {word} a month ({} to {} mm)", digits(slope.abs()), digits(from), digits(to))
 }
 
+/// A steady focus is no comfort where the block in use does not meet it.
+fn block_in_doubt(drift: &Drift) -> Option<String> {
+    let block = drift.spacer_in_use.filter(|_| drift.is_in_slack == Some(false))?;
+    let what_to_do = "read the newest strip again and change the block";
+    Some(match drift.verdict {
+        // The sentence has said so already.
+        Verdict::Drifting(Outlook::Outside) => format!("Do next: {what_to_do}."),
+        _ => format!(
+            "The {} block in use lies outside the height slack: {what_to_do}.",
+            super::rounding::stock(block, Units::Millimetres)
+        ),
+    })
+}
+
 /// Where the block in use serves, in words; `None` where block or slack is not known.
 fn slack_told(drift: &Drift) -> Option<String> {
     let band = crate::drift::outlook::slack_band(drift.spacer_in_use?, drift.slack?);
-    let digits = |value: f64| super::rounding::fixed(value, 1);
+    let digits = |value: f64| super::rounding::fixed(value, 2);
     Some(format!("serves while the focus lies between {} and {} mm", digits(band[0]), digits(band[1])))
 }

@@ -5,7 +5,7 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 use super::super::rounding::{Units, fixed, length, stock};
 use super::super::text::CAUTION_FOOTER;
 use super::super::words::printable;
-use super::{by, chart, done, how_many, left_out, pace, slack_told, whose};
+use super::{block_in_doubt, by, chart, done, how_many, left_out, pace, slack_told, whose};
 use crate::drift::findings::Finding;
 use crate::drift::sentence::sentence;
 use crate::drift::{Drift, Point};
@@ -51,14 +51,7 @@ pub fn page(drift: &Drift) -> String {
                 h1 { "Focus over time" }
                 p.whose { (whose(readings)) " – " (how_many(readings)) }
                 p.verdict { (printable(&sentence(drift))) }
-                @if drift.is_in_slack == Some(false) {
-                    @if let Some(block) = drift.spacer_in_use {
-                        p { strong {
-                            "The " (stock(block, Units::Millimetres)) " block in use lies outside the height slack: read \
-                             the newest strip again and change the block."
-                        } }
-                    }
-                }
+                @if let Some(doubt) = block_in_doubt(drift) { p { strong { (doubt) } } }
                 @if let Some(svg) = chart::draw_svg(drift) {
                     figure { (PreEscaped(svg)) }
                 }

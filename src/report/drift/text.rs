@@ -3,7 +3,7 @@
 use super::super::rounding::{Units, fixed, stock};
 use super::super::text::Page;
 use super::super::words::printable;
-use super::{by, done, how_many, left_out, pace, slack_told, whose};
+use super::{block_in_doubt, by, done, how_many, left_out, pace, slack_told, whose};
 use crate::drift::sentence::{opened, sentence};
 use crate::drift::verdict::{LEAST_FOR_LIMITS, TOLD};
 use crate::drift::{Code, Drift, Shift};
@@ -41,15 +41,6 @@ pub fn drift(drift: &Drift) -> String {
     tell_shifts(&mut page, drift);
     tell_findings(&mut page, drift);
     page.text
-}
-
-/// A steady focus is no comfort where the block in use does not meet it.
-fn block_in_doubt(drift: &Drift) -> Option<String> {
-    let block = drift.spacer_in_use.filter(|_| drift.is_in_slack == Some(false))?;
-    Some(format!(
-        "The {} block in use lies outside the height slack: read the newest strip again and change the block.",
-        stock(block, Units::Millimetres)
-    ))
 }
 
 fn tell_block(page: &mut Page, drift: &Drift) {
