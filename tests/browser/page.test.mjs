@@ -166,8 +166,6 @@ test("moving an end by mouse reads again, and undoing it gives the first answer"
   assert.ok(await page.locator(".loupe").isVisible());
   await page.mouse.up();
   await page.waitForFunction((before) => document.querySelector("#answer .result").textContent !== before, first);
-  const took = Number(await page.evaluate(() => document.documentElement.dataset.took));
-  console.log(`read again after a move in ${took} ms (picture of 1.6 megapixels)`);
   await page.click("#undo");
   await page.waitForFunction((before) => document.querySelector("#answer .result").textContent === before, first);
   await page.check('input[value="line"]');
