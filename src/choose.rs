@@ -42,6 +42,10 @@ const USUAL_RISE: f64 = 0.3;
 const ORDINARY_MISFIT: f64 = 0.06;
 const MOST_MISFIT: f64 = 0.30;
 
+/// Share of the strongest's strength from which another candidate is a rival, and from which one that fits well is.
+const CLEAR_RIVAL: f64 = 0.55;
+const CLEAN_RIVAL: f64 = 0.25;
+
 /// A candidate with a quick measurement along it.
 #[derive(Debug, Clone)]
 pub struct Candidate {
@@ -76,6 +80,15 @@ impl Candidate {
         let rise = self.bracket.map_or(1.0, |b| b.rises[0].min(b.rises[1]).max(0.0));
         self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.01) * rise / (rise + USUAL_RISE)
     }
+}
+
+/// Whether a candidate that looks burned leaves doubt which is the line.
+///
+/// A second burned line keeps to its curve about as well as the first; grain that happens to widen twice does not.
+fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
+    let share = candidate.strength() / first.strength();
+    let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
+    share > CLEAR_RIVAL || (is_clean && share > CLEAN_RIVAL)
 }
 
 /// What there is in the picture.
@@ -123,11 +136,8 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     if let Some(first) =
         burned.iter().copied().max_by(|a, b| strength(&candidates[*a]).total_cmp(&strength(&candidates[*b])))
     {
-        let rivals: Vec<usize> = burned
-            .iter()
-            .copied()
-            .filter(|i| *i != first && strength(&candidates[*i]) > 0.35 * strength(&candidates[first]))
-            .collect();
+        let rivals: Vec<usize> =
+            burned.iter().copied().filter(|i| *i != first && rivals_it(&candidates[*i], &candidates[first])).collect();
         if rivals.is_empty() {
             return Choice::One(Box::new(candidates.swap_remove(first)));
         }

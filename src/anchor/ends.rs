@@ -7,6 +7,9 @@ use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
 
+/// Strength of the line next to its edges, over that of its middle, below which it is thinner than it was.
+const FLANKS_COUNT: f64 = 1.6;
+
 /// One end of the visible line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct LineEnd {
@@ -57,12 +60,14 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let inside_from = (3.0 * width).max(0.03 * length).min(0.3 * length);
     let step = 0.5;
     let limit = 0.12 * length + 6.0 * width + 40.0;
-    let mut walk: Vec<(f64, f64)> = Vec::new();
+    let mut walk: Vec<(f64, [f64; 2])> = Vec::new();
     let mut leaves_picture = false;
     let mut along = rough - outward * inside_from;
     while outward * (along - rough) < limit {
         match cross(photo, course, along, local.min(width), width) {
-            Some(light) => walk.push((along, light.strength(course.is_dark))),
+            Some(light) => {
+                walk.push((along, [light.strength(course.is_dark), light.flank_strength(course.is_dark)]));
+            }
             None => {
                 leaves_picture = true;
                 break;
@@ -73,32 +78,47 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     if walk.is_empty() {
         return LineEnd { along_px: rough, datum: None, leaves_picture };
     }
+    // Outwards, the places where the light has fallen to each of three shares of the line's own.
     let half = (0.12 * local / step).round() as usize;
-    let smooth: Vec<f64> = (0..walk.len())
-        .map(|i| {
-            let window = &walk[i.saturating_sub(half)..(i + half + 1).min(walk.len())];
-            window.iter().map(|w| w.1).sum::<f64>() / window.len() as f64
-        })
-        .collect();
-    let inside = ((inside_from / step) as usize).min(walk.len()).max(1);
-    let steady = median(smooth[..inside].to_vec());
     let persists = ((0.7 * local).max(4.0) / step) as usize;
-    let crossing = |share: f64| {
-        let level = share * steady;
-        let mut below = 0usize;
-        for (i, value) in smooth.iter().enumerate() {
-            below = if *value < level { below + 1 } else { 0 };
-            if below > persists || (below > 0 && i + 1 == smooth.len() && !leaves_picture) {
-                let at = i + 1 - below;
-                let before = at.saturating_sub(1);
-                let rise = smooth[before] - smooth[at];
-                let part = if rise > 1e-9 { ((smooth[before] - level) / rise).clamp(0.0, 1.0) } else { 0.0 };
-                return Some(walk[before].0 + outward * step * part);
+    let crossings = |light: &dyn Fn(&[f64; 2]) -> f64| -> [Option<f64>; 3] {
+        let smooth: Vec<f64> = (0..walk.len())
+            .map(|i| {
+                let window = &walk[i.saturating_sub(half)..(i + half + 1).min(walk.len())];
+                window.iter().map(|w| light(&w.1)).sum::<f64>() / window.len() as f64
+            })
+            .collect();
+        let inside = ((inside_from / step) as usize).min(walk.len()).max(1);
+        let steady = median(smooth[..inside].to_vec());
+        [0.8, 0.5, 0.25].map(|share| {
+            let level = share * steady;
+            let mut below = 0usize;
+            for (i, value) in smooth.iter().enumerate() {
+                below = if *value < level { below + 1 } else { 0 };
+                if below > persists || (below > 0 && i + 1 == smooth.len() && !leaves_picture) {
+                    let at = i + 1 - below;
+                    let before = at.saturating_sub(1);
+                    let rise = smooth[before] - smooth[at];
+                    let part = if rise > 1e-9 { ((smooth[before] - level) / rise).clamp(0.0, 1.0) } else { 0.0 };
+                    return Some(walk[before].0 + outward * step * part);
+                }
             }
-        }
-        None
+            None
+        })
     };
-    let Some(outermost) = crossing(0.5) else {
+    let fade_of = |[strong, _, gone]: [Option<f64>; 3]| {
+        strong.zip(gone).map_or(f64::INFINITY, |(strong, gone)| outward * (gone - strong))
+    };
+    let longest_fade = |widest: f64| 2.0 * widest + 8.0;
+    let mut found = crossings(&|light| light[0]);
+    if fade_of(found) > longest_fade(local) {
+        // A crack or a streak that runs on from the line's end is thinner than the line: its flanks end where it ends.
+        let whole = crossings(&|light| light[0].min(FLANKS_COUNT * light[1]));
+        if fade_of(whole) < longest_fade(local) {
+            found = whole;
+        }
+    }
+    let Some(outermost) = found[1] else {
         let last = walk[walk.len() - 1].0;
         return LineEnd { along_px: last, datum: None, leaves_picture: true };
     };
@@ -110,10 +130,7 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
         .map(|s| s.kerf_px)
         .collect();
     let widest = side.iter().copied().fold(0.0, f64::max).max(local);
-    let fade = match (crossing(0.8), crossing(0.25)) {
-        (Some(strong), Some(gone)) => outward * (gone - strong),
-        _ => f64::INFINITY,
-    };
+    let fade = fade_of(found);
     let near = |from: f64, to: f64| {
         let kerfs: Vec<f64> = usable
             .iter()
@@ -127,7 +144,7 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     };
     let at_end = near(0.4 * widest, 1.6 * widest).unwrap_or(local);
     let further_in = near(2.0 * widest, 5.0 * widest + 0.02 * length).unwrap_or(at_end);
-    let tapers = at_end < 0.6 * widest || fade > 2.0 * widest + 8.0;
+    let tapers = at_end < 0.6 * widest || fade > longest_fade(widest);
     let datum = if tapers {
         None
     } else if at_end < 0.985 * further_in {

@@ -12,6 +12,10 @@ const LEAST_STEP: f32 = 0.045;
 /// Steepest edge looked for, against the frame's axis (about 9°).
 const STEEPEST: f64 = 0.16;
 const SLOPES: usize = 33;
+/// Steps beyond the line's end that are looked into for the strip's.
+const TRIES: usize = 5;
+/// Distances from a crossing, in px of the coarse picture, at which a long edge is looked for.
+const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
 
 /// Axes in the picture: `u` along the edge looked for, `v` in the direction of the search.
 #[derive(Debug, Clone, Copy)]
@@ -109,9 +113,50 @@ pub fn short_edges(
         let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
         // Search outwards along the course: the frame's v runs along it, u across.
         let turned = Frame { origin: frame.place(from, 0.0), u: frame.v, v: [side * frame.u[0], side * frame.u[1]] };
-        let found = edge(photo, coarse, &turned, range, clear_px)?;
-        Some(EdgeLine { v0_px: from + side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
+        // A joint within the strip can step as its end does, but the long edges run on past it.
+        let mut clear = clear_px;
+        for _ in 0..TRIES {
+            let found = edge(photo, coarse, &turned, range, clear)?;
+            let short = EdgeLine {
+                v0_px: from + side * found.v0_px,
+                slope: side * found.slope,
+                step: side * found.step,
+                ..found
+            };
+            let passes: Vec<bool> =
+                long.iter().flatten().filter_map(|edge| passes(coarse, &frame, edge, &short, side)).collect();
+            if passes.is_empty() || passes.contains(&false) {
+                return Some(short);
+            }
+            clear = range.map(|u| found.at(u)).into_iter().fold(clear, f64::max) + 2.0 * coarse.factor;
+        }
+        None
     })
+}
+
+/// Whether a long edge runs on past a short one; `None` where its step is too faint to tell, or the picture ends.
+fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, side: f64) -> Option<bool> {
+    let factor = coarse.factor;
+    // Where they cross: u = s0 + sm·v and v = l0 + lm·u.
+    let across = (long.v0_px + long.slope * short.v0_px) / (1.0 - long.slope * short.slope);
+    let crossing = short.at(across);
+    let light = |along: f64, across: f64| {
+        let [x, y] = frame.place(along, across);
+        sample(&coarse.log_light, (x - coarse.corner_px[0]) / factor, (y - coarse.corner_px[1]) / factor)
+    };
+    let mean_step = |sign: f64| -> Option<f64> {
+        let steps: Option<Vec<f64>> = PASSING
+            .map(|away| {
+                let along = crossing + sign * side * away * factor;
+                let at = |off: f64| Some(f64::from(light(along, long.at(along) + off * factor)?));
+                Some(0.5 * (at(1.5)? + at(2.5)? - at(-1.5)? - at(-2.5)?))
+            })
+            .into_iter()
+            .collect();
+        Some(median(steps?))
+    };
+    let [inner, outer] = [mean_step(-1.0)?, mean_step(1.0)?];
+    (inner.abs() > f64::from(LEAST_STEP)).then(|| outer * inner.signum() > 0.5 * inner.abs())
 }
 
 /// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.

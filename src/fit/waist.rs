@@ -17,6 +17,12 @@ use crate::stations::{LeftOut, Station};
 
 /// Fewest usable stations for any fit.
 pub const LEAST_STATIONS: usize = 24;
+/// Places on each side of a step of the kerf, the step (ln kerf), and how far from an end it is looked for.
+const STEP_SIDE: usize = 6;
+const LEAST_STEP_LN: f64 = 0.6;
+const STEP_WITHIN: f64 = 0.2;
+/// Places on each side by which a straggler is known.
+const STRAGGLER_REACH: usize = 6;
 /// Distance from the running median, in robust standard deviations, at which a kerf is an outlier.
 const OUTLIER: f64 = 5.0;
 /// The parabola sees the kerfs below this multiple of the narrowest.
@@ -26,6 +32,8 @@ const LEAST_FITTED_RISE: f64 = 1.10;
 
 /// Share of the difference between the fits that joins the standard uncertainty.
 const DIFFERENCE_SHARE: f64 = 0.3;
+/// How slowly a fit's weight falls with its standard uncertainty beyond the other's.
+const BALANCE: f64 = 3.0;
 /// Standard uncertainty over the caustic's length of what neither model describes.
 const MODEL_FLOOR: f64 = 0.025;
 /// Share of the line's usual contrast below which a place is more likely grain beyond its ends.
@@ -37,7 +45,7 @@ const LEAST_STRAY: f64 = 0.12;
 const LEAST_AGREEING: f64 = 0.6;
 
 /// Standard uncertainty over the caustic's length beyond which no place is given.
-const MOST_UNSURE: f64 = 0.16;
+const MOST_UNSURE: f64 = 0.3;
 
 /// The waist and the fits behind it.
 #[derive(Debug, Clone)]
@@ -230,7 +238,7 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     // Surer than this of its place, or the curve is not that of one line through its focus.
     let length = (whole.caustic.ln_length).exp();
     let wander = 1.4826 * median(whole.residuals.iter().map(|r| r.abs()).collect());
-    if least < 2.5 * wander || combined.standard_uncertainty > MOST_UNSURE * length {
+    if least < 2.0 * wander || combined.standard_uncertainty > MOST_UNSURE * length {
         return (fits, Err(NoWaist::Erratic { wander }));
     }
     let slack = match (
@@ -274,12 +282,15 @@ fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Est
     let Some(parabola) = parabola else {
         return (Estimate::new(whole.caustic.position, whole.u_position.hypot(2.0 * floor)), [1.0, 0.0], 0.0);
     };
-    let [wc, wp] = [whole.u_position.powf(-0.5), parabola.u_position.powf(-0.5)];
+    let own = whole.u_position.min(parabola.u_position);
+    // Much less sure than the other, a fit says nothing: neither in the mean nor by differing.
+    let say = |u: f64| 1.0 / (u * u + BALANCE * own * own);
+    let [wc, wp] = [say(whole.u_position), say(parabola.u_position)];
     let weights = [wc / (wc + wp), wp / (wc + wp)];
     let value = weights[0] * whole.caustic.position + weights[1] * parabola.position;
     let difference = (whole.caustic.position - parabola.position).abs();
-    let own = whole.u_position.min(parabola.u_position);
-    let u = own.hypot(DIFFERENCE_SHARE * difference).hypot(floor);
+    let evidence = own / whole.u_position.max(parabola.u_position);
+    let u = own.hypot(DIFFERENCE_SHARE * difference * evidence).hypot(floor);
     (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position).hypot(floor))
 }
 
@@ -328,6 +339,49 @@ fn leave_out_strays(stations: &mut [Station], data: &Data, bracket: &Bracket, sc
 
 /// Leaves out kerfs that do not agree with their neighbours.
 fn mark_outliers(stations: &mut [Station]) {
+    leave_out_beyond_steps(stations);
+    leave_out_outliers(stations);
+    leave_out_stragglers(stations);
+}
+
+/// Leaves out what lies beyond a step of the kerf near an end: there the line ends, and a crack or grain runs on.
+fn leave_out_beyond_steps(stations: &mut [Station]) {
+    let count = stations.len();
+    let outermost = (STEP_WITHIN * count as f64) as usize;
+    let level = |from: usize, to: usize| {
+        let kerfs: Vec<f64> = stations[from..to].iter().filter(|s| s.used).map(|s| s.kerf_px.max(1e-3).ln()).collect();
+        (2 * kerfs.len() > to - from).then(|| median(kerfs))
+    };
+    let is_step = |i: usize| {
+        let [before, after] = [level(i - STEP_SIDE, i), level(i, i + STEP_SIDE)];
+        before.zip(after).is_some_and(|(a, b)| (a - b).abs() > LEAST_STEP_LN)
+    };
+    if count < 8 * STEP_SIDE {
+        return;
+    }
+    let first = (STEP_SIDE..outermost).rev().find(|i| is_step(*i)).unwrap_or(0);
+    let last = (count - outermost..count - STEP_SIDE).find(|i| is_step(*i)).unwrap_or(count);
+    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
+        if index < first || index >= last {
+            station.used = false;
+            station.left_out = Some(LeftOut::Outlier);
+        }
+    }
+}
+
+/// Leaves out places among many that are left out: beyond the line's end grain yields an edge here and there.
+fn leave_out_stragglers(stations: &mut [Station]) {
+    let used: Vec<bool> = stations.iter().map(|s| s.used).collect();
+    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
+        let near = &used[index.saturating_sub(STRAGGLER_REACH)..(index + STRAGGLER_REACH + 1).min(used.len())];
+        if near.iter().filter(|used| **used).count() * 2 <= near.len() {
+            station.used = false;
+            station.left_out = Some(LeftOut::Outlier);
+        }
+    }
+}
+
+fn leave_out_outliers(stations: &mut [Station]) {
     let usual = median(stations.iter().filter(|s| s.used).map(|s| s.contrast).collect());
     for station in stations.iter_mut().filter(|s| s.used && s.contrast < FAINT_SHARE * usual) {
         station.used = false;

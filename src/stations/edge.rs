@@ -16,6 +16,10 @@ use crate::locate::profile::Profile;
 
 /// Number of parameters: left edge, right edge, core, two backgrounds, two slopes, ln σ.
 const PARAMETERS: usize = 8;
+/// Distance from an edge, in blurs, at which a bin shows core or background alone.
+const CLEAR: f64 = 1.3;
+/// Fewest bins of a region whose scatter is looked at.
+const LEAST_REGION: usize = 3;
 type Vector = SVector<f64, PARAMETERS>;
 type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
 
@@ -26,6 +30,8 @@ pub struct Prior {
     pub ln_sigma: (f64, f64),
     /// Core level in linear light and how sure it is; `None`: unknown.
     pub core: Option<(f64, f64)>,
+    /// Standard deviation of the light on the core over that on the background.
+    pub core_noise: f64,
 }
 
 /// A fitted bar. Distances in px from the course, levels in linear light.
@@ -47,6 +53,8 @@ pub struct Bar {
     pub u_ln_sigma: f64,
     /// Robust standard deviation of the residuals over the step from background to core.
     pub misfit: f64,
+    /// Median size of the residuals on the core and on the background; `None` without enough bins.
+    pub unevenness: Option<[f64; 2]>,
 }
 
 impl Bar {
@@ -123,7 +131,17 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
     let mut p =
         Vector::from_column_slice(&[start[0], start[1], levels[0], levels[1], 0.0, levels[2], 0.0, prior.ln_sigma.0]);
     let mut scale = 0.1 * step;
-    let mut weights = base.clone();
+    // Grain scatters the strip's light many times more than the char's (less where the beam bares a light ground):
+    // each bin weighs by the variance of what it shows, or a dark streak beside the line is taken for a part of it.
+    let evenness = |p: &Vector, t: f64| {
+        let variance = prior.core_noise.powi(2);
+        let sigma = p[7].exp();
+        let cover = normal((p[0] - t) / sigma).0 + normal((t - p[1]) / sigma).0;
+        (1.0 + variance) / (variance + cover * cover)
+    };
+    let even = |p: &Vector| -> Vec<f64> { profile.across_px.iter().map(|t| evenness(p, *t)).collect() };
+    let mut evens = even(&p);
+    let mut weights: Vec<f64> = base.iter().zip(&evens).map(|(b, e)| b * e).collect();
     let mut damping = 1e-3;
     let mut covariance = Matrix::identity();
     let mut residuals = vec![0.0; bins];
@@ -200,7 +218,7 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
             residuals[i] = profile.light[i] - value;
             normal += row * row.transpose() * weights[i];
         }
-        let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+        let mut sizes: Vec<f64> = residuals.iter().zip(&evens).map(|(r, e)| r.abs() * e.sqrt()).collect();
         sizes.sort_by(f64::total_cmp);
         // The median of all residuals of a fit with eight parameters is small by about sqrt(n/(n-8)).
         scale =
@@ -213,9 +231,10 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
         }
         covariance = normal.try_inverse()? * (scale * scale);
         if round < 2 {
-            for ((weight, base), residual) in weights.iter_mut().zip(&base).zip(&residuals) {
-                let u = residual / (4.7 * scale);
-                *weight = base * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            evens = even(&p);
+            for (((weight, base), residual), even) in weights.iter_mut().zip(&base).zip(&residuals).zip(&evens) {
+                let u = residual * even.sqrt() / (4.7 * scale);
+                *weight = base * even * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
             }
         }
     }
@@ -227,6 +246,23 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
     // Neighbouring bins share blur and grain: fewer independent residuals than bins (first-order autocorrelation).
     let correlation = (product / square.max(1e-30)).clamp(0.0, 0.75);
     let inflation = (1.0 + correlation) / (1.0 - correlation);
+    let region = |is_core: bool| {
+        let sigma = p[7].exp();
+        let mut sizes: Vec<f64> = (0..bins)
+            .filter(|i| {
+                let t = profile.across_px[*i];
+                let inside = (t - p[0]).min(p[1] - t);
+                if is_core { inside > CLEAR * sigma } else { inside < -CLEAR * sigma }
+            })
+            .map(|i| residuals[i].abs())
+            .collect();
+        sizes.sort_by(f64::total_cmp);
+        (sizes.len() >= LEAST_REGION).then(|| sizes[sizes.len() / 2])
+    };
+    let unevenness = region(true).zip(region(false)).map(|(core, background)| [core, background]);
+    let mut sizes: Vec<f64> = residuals.iter().map(|r| r.abs()).collect();
+    sizes.sort_by(f64::total_cmp);
+    let plain_scale = 1.4826 * sizes[bins / 2] * (bins as f64 / (bins - PARAMETERS) as f64).sqrt();
     let width_variance = covariance[(0, 0)] + covariance[(1, 1)] - 2.0 * covariance[(0, 1)];
     Some(Bar {
         edges_px: [p[0], p[1]],
@@ -236,7 +272,8 @@ pub fn fit(profile: &Profile, start: [f64; 2], levels: [f64; 3], prior: &Prior) 
         u_width_px: (width_variance.max(0.0) * inflation).sqrt(),
         u_core: (covariance[(2, 2)].max(0.0) * inflation).sqrt(),
         u_ln_sigma: (covariance[(7, 7)].max(0.0) * inflation).sqrt(),
-        misfit: scale / step,
+        misfit: plain_scale / step,
+        unevenness,
     })
     .filter(|bar| bar.width_px().is_finite() && bar.u_width_px.is_finite())
 }
@@ -280,7 +317,7 @@ mod tests {
             let light = across_px.iter().map(|t| model(&truth, *t).0).collect();
             let n = across_px.len();
             let profile = Profile { across_px, light, scatter: vec![0.0; n], count: vec![10.0; n], inside: 1.0 };
-            let prior = Prior { ln_sigma: (0.0, 0.05), core: Some((0.04, 0.01)) };
+            let prior = Prior { ln_sigma: (0.0, 0.05), core: Some((0.04, 0.01)), core_noise: 1.0 };
             let bar = fit(&profile, [-width / 2.0 - 0.5, width / 2.0 + 0.8], [0.1, 0.45, 0.45], &prior).unwrap();
             assert!((bar.width_px() - width).abs() < 0.02 * width, "{width}: {}", bar.width_px());
         }

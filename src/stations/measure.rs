@@ -32,7 +32,13 @@ const USUAL_BLUR_PX: f64 = 0.7;
 /// Blur beyond that of any picture in focus.
 const PLAINLY_BLURRED_PX: f64 = 1.8;
 /// Misfit over the step beyond which a profile is not that of one bar.
-const DISTURBED_MISFIT: f64 = 0.22;
+const DISTURBED_MISFIT: f64 = 0.3;
+
+/// Scatter of the light on the core over that on the strip where nothing tells, and its limits.
+const USUAL_CORE_NOISE: f64 = 0.5;
+const CORE_NOISE: [f64; 2] = [0.15, 3.0];
+/// Fewest stations for that ratio.
+const LEAST_RATIOS: usize = 12;
 
 /// The measured line: stations and what they have in common.
 #[derive(Debug, Clone)]
@@ -83,11 +89,12 @@ pub fn measure(
         .collect();
 
     // First pass: blur free within wide limits.
-    let loose = Prior { ln_sigma: (0f64, 0.7), core: None };
+    let loose = Prior { ln_sigma: (0f64, 0.7), core: None, core_noise: USUAL_CORE_NOISE };
     sites.par_iter_mut().for_each(|site| {
         site.first = site.start.and_then(|(edges, levels)| fit(&site.profile, edges, levels, &loose));
     });
     let blur = BlurModel::learn(&sites);
+    let core_noise = core_noise(&sites);
 
     // Second pass: blur known, core free; the cores of neighbours then steady the core where the line is thin.
     let second: Vec<Option<Bar>> = sites
@@ -95,7 +102,8 @@ pub fn measure(
         .map(|site| {
             let (edges, levels) = start_of(site, site.first)?;
             let width = edges[1] - edges[0];
-            fit(&site.profile, edges, levels, &Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: None })
+            let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: None, core_noise };
+            fit(&site.profile, edges, levels, &prior)
         })
         .collect();
     let cores = smooth_cores(&second);
@@ -105,7 +113,7 @@ pub fn measure(
         .map(|(i, site)| {
             let (edges, levels) = start_of(site, second[i].or(site.first))?;
             let width = edges[1] - edges[0];
-            let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: cores[i] };
+            let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: cores[i], core_noise };
             fit(&site.profile, edges, levels, &prior)
         })
         .collect();
@@ -163,6 +171,16 @@ pub fn measure(
         reversed_share: reversed / count as f64,
         stations,
     }
+}
+
+/// Scatter of the light on the core over that on the strip: of the typical station where both show.
+fn core_noise(sites: &[Site]) -> f64 {
+    let ratios: Vec<f64> = sites
+        .iter()
+        .filter_map(|s| s.first?.unevenness)
+        .map(|[core, background]| core / background.max(1e-6))
+        .collect();
+    if ratios.len() < LEAST_RATIOS { USUAL_CORE_NOISE } else { median(ratios).clamp(CORE_NOISE[0], CORE_NOISE[1]) }
 }
 
 /// Where a fit begins: at the last pass's bar, else at the half levels.
