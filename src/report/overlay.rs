@@ -2,7 +2,8 @@
 //! measured place and the finest place; below or beside it the line pulled straight and the finest place enlarged,
 //! because at the size of a screen the edges themselves cannot be judged on the photograph.
 
-use image::{Rgb, RgbImage};
+use image::{ImageBuffer, Luma, Rgb, RgbImage};
+use imageproc::geometric_transformations::{Border, Interpolation, warp_into_with};
 use rayon::prelude::*;
 
 pub use super::canvas::Label;
@@ -726,49 +727,49 @@ impl Drawing<'_> {
         let area = view.area;
         let [columns, rows] = [area.width() as usize, area.height() as usize];
         let samples = if exact && view.step[0] <= 1.0 { 1 } else { view.step[0].ceil().clamp(1.0, 24.0) as usize };
-        let levels: Vec<Rgb<u8>> = (0..columns * rows)
-            .into_par_iter()
-            .map(|index| {
-                let [x, y] = [(index % columns) as f64 + area.left, (index / columns) as f64 + area.top];
-                let mut sum = 0.0;
-                let mut count = 0.0;
-                for i in 0..samples {
-                    let [along, across] = view.source([x + (i as f64 + 0.5) / samples as f64, y + 0.5]);
-                    let place = view.course.place(along, across);
-                    let light = if exact { self.pixel(place) } else { self.between(place) };
-                    if let Some(light) = light {
-                        sum += light;
-                        count += 1.0;
-                    }
-                }
-                if count > 0.0 { self.level(sum / count) } else { OUTSIDE }
-            })
-            .collect();
-        for (index, level) in levels.into_iter().enumerate() {
-            let [x, y] = [area.left as u32 + (index % columns) as u32, area.top as u32 + (index / columns) as u32];
-            canvas.picture.put_pixel(x, y, level);
-        }
-    }
-
-    /// The pixel that covers a place.
-    fn pixel(&self, [x, y]: [f64; 2]) -> Option<f64> {
-        let inside = x >= 0.0 && y >= 0.0 && x < self.photo.width() as f64 && y < self.photo.height() as f64;
-        inside.then(|| f64::from(self.photo.luminance[[y as usize, x as usize]]))
-    }
-
-    /// Between the centres of four pixels.
-    fn between(&self, [x, y]: [f64; 2]) -> Option<f64> {
-        self.pixel([x, y])?;
-        let [fx, fy] = [x - 0.5, y - 0.5];
-        let corner = |dx: f64, dy: f64| {
-            let column = (fx.floor() + dx).clamp(0.0, self.photo.width() as f64 - 1.0) as usize;
-            let row = (fy.floor() + dy).clamp(0.0, self.photo.height() as f64 - 1.0) as usize;
-            f64::from(self.photo.luminance[[row, column]])
+        let source = |column: f64, row: f64| {
+            let [along, across] = view.source([area.left + column, area.top + row]);
+            view.course.place(along, across)
         };
-        let [sx, sy] = [fx - fx.floor(), fy - fy.floor()];
-        let top = corner(0.0, 0.0) * (1.0 - sx) + corner(1.0, 0.0) * sx;
-        let bottom = corner(0.0, 1.0) * (1.0 - sx) + corner(1.0, 1.0) * sx;
-        Some(top * (1.0 - sy) + bottom * sy)
+        // Only the part of the photograph that the view can show: its corners and the course between them.
+        let [width, height] = [self.photo.width(), self.photo.height()];
+        let places: Vec<[f64; 2]> =
+            (0..=columns).flat_map(|c| [0.0, rows as f64].map(|r| source(c as f64, r))).collect();
+        let bound = |axis: usize, size: usize| {
+            let least = places.iter().map(|p| p[axis]).fold(f64::INFINITY, f64::min) - 2.0;
+            let most = places.iter().map(|p| p[axis]).fold(f64::NEG_INFINITY, f64::max) + 2.0;
+            [least.clamp(0.0, (size - 1) as f64) as usize, most.clamp(1.0, size as f64) as usize]
+        };
+        let [[left, right], [top, bottom]] = [bound(0, width), bound(1, height)];
+        let part = ImageBuffer::<Luma<u16>, Vec<u16>>::from_fn((right - left) as u32, (bottom - top) as u32, |x, y| {
+            Luma([self.photo.luminance[[top + y as usize, left + x as usize]]])
+        });
+        let mut straight = ImageBuffer::new((columns * samples) as u32, rows as u32);
+        warp_into_with(
+            &part,
+            |x, y| {
+                let [x, y] = source((f64::from(x) + 0.5) / samples as f64, f64::from(y) + 0.5);
+                // Pixel centres are at whole numbers there.
+                ((x - left as f64 - 0.5) as f32, (y - top as f64 - 0.5) as f32)
+            },
+            if exact { Interpolation::Nearest } else { Interpolation::Bilinear },
+            Border::Replicate,
+            &mut straight,
+        );
+        for row in 0..rows {
+            for column in 0..columns {
+                let [x, y] = source(column as f64 + 0.5, row as f64 + 0.5);
+                let level = if x >= 0.0 && y >= 0.0 && x < width as f64 && y < height as f64 {
+                    let first = (column * samples) as u32;
+                    let sum: f64 =
+                        (0..samples as u32).map(|i| f64::from(straight.get_pixel(first + i, row as u32)[0])).sum();
+                    self.level(sum / samples as f64)
+                } else {
+                    OUTSIDE
+                };
+                canvas.picture.put_pixel(area.left as u32 + column as u32, area.top as u32 + row as u32, level);
+            }
+        }
     }
 
     fn level(&self, light: f64) -> Rgb<u8> {
