@@ -186,7 +186,7 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
     let sizes: Vec<f64> = first.residuals.iter().map(|r| r.abs()).collect();
     let limit = 3.0 * median(sizes.clone());
     let kept = data.filtered(|i| sizes[i] <= limit);
-    let misfit = caustic::fit(&kept, &found, scatter, 0).map_or(f64::INFINITY, |f| {
+    let misfit = caustic::fit_from(&kept, &first.caustic, scatter, 0).map_or(f64::INFINITY, |f| {
         let apart = |i: usize| (data.ln_kerf[i] - f.caustic.ln_kerf(data.position[i])).abs();
         // Median over its place in a normal distribution.
         median((0..data.len()).map(apart).collect()) / 0.6745
