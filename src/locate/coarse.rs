@@ -124,62 +124,84 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
     let diagonal = ((width * width + height * height) as f64).sqrt();
     let rho_bins = (2.0 * diagonal / RHO_STEP) as usize + 3;
-    let mut accumulators = [vec![0f32; ANGLES * rho_bins], vec![0f32; ANGLES * rho_bins]];
     let directions: Vec<(f64, f64)> = (0..ANGLES).map(|k| (k as f64 * ANGLE_STEP).sin_cos()).collect();
 
-    let mut level = coarse.clone();
-    for step in 0..4 {
-        if level.log_light.nrows() < 8 || level.log_light.ncols() < 8 {
+    let mut levels = Vec::new();
+    let mut level = None;
+    for _ in 0..4 {
+        let here: &Coarse = level.as_ref().unwrap_or(coarse);
+        if here.log_light.nrows() < 8 || here.log_light.ncols() < 8 {
             break;
         }
-        let scale = f64::from(1u32 << step);
-        for (is_dark, x, y, theta, depth) in valley_pixels(&level.log_light) {
-            let accumulator = &mut accumulators[usize::from(is_dark)];
-            let centre = (theta / ANGLE_STEP).round() as isize;
-            // A pixel of a coarser level stands for `scale` pixels along the line.
-            let weight = depth * scale as f32;
-            for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
-                let bin = centre + spread;
-                let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
-                let (sin, cos) = directions[wrapped];
-                let rho = (x * cos + y * sin) * scale;
-                let slot = (rho + diagonal) / RHO_STEP;
-                let base = slot as usize;
-                let share = (slot - base as f64) as f32;
-                accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
-                accumulator[wrapped * rho_bins + base + 1] += weight * share;
+        levels.push(valley_pixels(&here.log_light));
+        level = Some(here.halved());
+    }
+    // Each sign by itself, its pixels in their order: the sums do not depend on the threads.
+    let of_sign = |is_dark: bool| {
+        let mut accumulator = vec![0f32; ANGLES * rho_bins];
+        for (step, pixels) in levels.iter().enumerate() {
+            let scale = f64::from(1u32 << step);
+            for (_, x, y, theta, depth) in pixels.iter().filter(|pixel| pixel.0 == is_dark) {
+                let centre = (theta / ANGLE_STEP).round() as isize;
+                // A pixel of a coarser level stands for `scale` pixels along the line.
+                let weight = depth * scale as f32;
+                for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
+                    let bin = centre + spread;
+                    let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
+                    let (sin, cos) = directions[wrapped];
+                    let rho = (x * cos + y * sin) * scale;
+                    let slot = (rho + diagonal) / RHO_STEP;
+                    let base = slot as usize;
+                    let share = (slot - base as f64) as f32;
+                    accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
+                    accumulator[wrapped * rho_bins + base + 1] += weight * share;
+                }
             }
         }
-        level = level.halved();
-    }
-    let mut runs = Vec::new();
-    for (polarity, accumulator) in accumulators.iter_mut().enumerate() {
+        let highest =
+            |angle: &[f32]| angle.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+        let mut peaks: Vec<(usize, f32)> = accumulator.chunks_exact(rho_bins).map(highest).collect();
+        let mut runs = Vec::new();
         for _ in 0..most {
-            let (best, votes) =
-                accumulator.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+            let (angle, (slot, votes)) = peaks
+                .iter()
+                .enumerate()
+                .fold((0, (0, 0f32)), |a, (i, peak)| if peak.1 > a.1.1 { (i, *peak) } else { a });
             if votes <= 0.0 {
                 break;
             }
-            let [angle, slot] = [best / rho_bins, best % rho_bins];
             let theta = angle as f64 * ANGLE_STEP;
             let rho_px = slot as f64 * RHO_STEP - diagonal;
-            runs.push(Run { theta, rho_px, is_dark: polarity == 1, votes: f64::from(votes) });
-            silence(accumulator, rho_bins, diagonal, [width as f64, height as f64], theta, rho_px);
+            runs.push(Run { theta, rho_px, is_dark, votes: f64::from(votes) });
+            for angle in silence(&mut accumulator, rho_bins, diagonal, [width as f64, height as f64], theta, rho_px) {
+                peaks[angle] = highest(&accumulator[angle * rho_bins..][..rho_bins]);
+            }
         }
-    }
+        runs
+    };
+    let (light, dark) = rayon::join(|| of_sign(false), || of_sign(true));
+    let mut runs = [light, dark].concat();
     runs.sort_by(|a, b| b.votes.total_cmp(&a.votes));
     runs.truncate(most);
     runs
 }
 
 /// Clears the bins of lines that, inside the picture, run along the same course: within a few pixels at the
-/// nearest point to the run's own middle and within a few degrees.
-fn silence(accumulator: &mut [f32], rho_bins: usize, diagonal: f64, size: [f64; 2], theta: f64, rho: f64) {
+/// nearest point to the run's own middle and within a few degrees. Gives the angles at which it did.
+fn silence(
+    accumulator: &mut [f32],
+    rho_bins: usize,
+    diagonal: f64,
+    size: [f64; 2],
+    theta: f64,
+    rho: f64,
+) -> Vec<usize> {
     const NEAR_DEGREES: f64 = 8.0;
     let near = (NEAR_DEGREES.to_radians() / ANGLE_STEP) as isize;
     let centre = (theta / ANGLE_STEP).round() as isize;
     let [middle_x, middle_y] = [size[0] / 2.0, size[1] / 2.0];
     let offset = rho - (middle_x * theta.cos() + middle_y * theta.sin());
+    let mut touched = Vec::new();
     for spread in -near..=near {
         let bin = centre + spread;
         let angle = bin as f64 * ANGLE_STEP;
@@ -192,8 +214,10 @@ fn silence(accumulator: &mut [f32], rho_bins: usize, diagonal: f64, size: [f64; 
         let to = ((((here + reach + diagonal) / RHO_STEP).max(0.0)) as usize).min(rho_bins - 1);
         if from <= to {
             accumulator[wrapped * rho_bins + from..=wrapped * rho_bins + to].fill(0.0);
+            touched.push(wrapped);
         }
     }
+    touched
 }
 
 /// Valley and crest pixels of one level: polarity, place (pixel centres at .5), angle of the normal, capped depth.
@@ -253,13 +277,16 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
 fn binomial(grid: &Array2<f32>) -> Array2<f32> {
     let [height, width] = [grid.nrows(), grid.ncols()];
     let mut out = grid.clone();
-    for y in 1..height - 1 {
+    let (Some(from), Some(to)) = (grid.as_slice(), out.as_slice_mut()) else { return out };
+    to.par_chunks_exact_mut(width).enumerate().skip(1).take(height - 2).with_min_len(32).for_each(|(y, out)| {
+        let row = |y: usize| &from[y * width..][..width];
+        let [above, here, below] = [row(y - 1), row(y), row(y + 1)];
         for x in 1..width - 1 {
-            let mut sum = 4.0 * grid[[y, x]];
-            sum += 2.0 * (grid[[y - 1, x]] + grid[[y + 1, x]] + grid[[y, x - 1]] + grid[[y, x + 1]]);
-            sum += grid[[y - 1, x - 1]] + grid[[y - 1, x + 1]] + grid[[y + 1, x - 1]] + grid[[y + 1, x + 1]];
-            out[[y, x]] = sum / 16.0;
+            let mut sum = 4.0 * here[x];
+            sum += 2.0 * (above[x] + below[x] + here[x - 1] + here[x + 1]);
+            sum += above[x - 1] + above[x + 1] + below[x - 1] + below[x + 1];
+            out[x] = sum / 16.0;
         }
-    }
+    });
     out
 }

@@ -1,5 +1,7 @@
 //! From a coarse trace to the line's course at full resolution.
 
+use rayon::prelude::*;
+
 use super::Course;
 use super::profile::{Profile, gather};
 use super::trace::{Trace, median};
@@ -114,7 +116,7 @@ pub fn refine(photo: &Photo, trace: &Trace) -> (Course, WidthGuide) {
     let mut widths: Vec<f64> = along.iter().map(|a| trace.widths_px[index_at(*a)]).collect();
     for round in 0..2 {
         let found: Vec<Option<HalfLevels>> = along
-            .iter()
+            .par_iter()
             .zip(&widths)
             .map(|(a, width)| {
                 let search = if round == 0 { 0.5 * width + 1.5 * trace.step_px } else { 0.5 * width + 1.0 };
