@@ -56,22 +56,23 @@ impl Coarse {
         let factor = ((x1 - x0).max(y1 - y0)).div_ceil(COARSE_SIDE_PX).max(1);
         let [width, height] = [((x1 - x0) / factor).max(1), ((y1 - y0) / factor).max(1)];
         let norm = 1.0 / (65535.0 * (factor * factor) as f32);
-        let rows: Vec<Vec<f32>> = (0..height)
-            .into_par_iter()
-            .map(|row| {
-                let mut sums = vec![0u32; width];
+        let mut log_light = vec![0f32; width * height];
+        log_light.par_chunks_exact_mut(width).enumerate().with_min_len(4).for_each_init(
+            || vec![0u32; width * factor],
+            |columns, (row, out)| {
+                // Rows first: their sums lie side by side.
+                columns.fill(0);
                 for y in 0..factor {
                     let full = photo.luminance.row((y0 + row * factor + y).min(photo.height() - 1));
                     let full = full.as_slice().expect("luminance rows are contiguous");
-                    let full = &full[x0..];
-                    for (sum, block) in sums.iter_mut().zip(full.chunks(factor)) {
-                        *sum += block.iter().map(|v| u32::from(*v)).sum::<u32>();
-                    }
+                    columns.iter_mut().zip(&full[x0..]).for_each(|(sum, light)| *sum += u32::from(*light));
                 }
-                sums.into_iter().map(|s| (s as f32 * norm + LOG_FLOOR).ln()).collect()
-            })
-            .collect();
-        let log_light = Array2::from_shape_vec((height, width), rows.concat()).expect("rows have one width");
+                for (out, block) in out.iter_mut().zip(columns.chunks_exact(factor)) {
+                    *out = (block.iter().sum::<u32>() as f32 * norm + LOG_FLOOR).ln();
+                }
+            },
+        );
+        let log_light = Array2::from_shape_vec((height, width), log_light).expect("as many as rows times columns");
         Self { log_light, factor: factor as f64, corner_px: [x0 as f64, y0 as f64] }
     }
 
@@ -243,14 +244,10 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 let mean = 0.5 * (xx + yy);
                 let root = (half_difference * half_difference + xy * xy).sqrt();
                 let is_dark = mean > 0.0;
-                let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
-                if !is_dark {
-                    theta += std::f64::consts::FRAC_PI_2;
-                }
                 if root < 0.25 * mean.abs() {
                     continue; // round, not elongated
                 }
-                let (sin, cos) = theta.sin_cos();
+                let (sin, cos) = normal(half_difference, xy, root, is_dark);
                 let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
                 let side = |d: f64| sample(&smooth, px + d * cos, py + d * sin);
                 let (Some(left), Some(right), Some(near_left), Some(near_right)) =
@@ -264,6 +261,10 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 }
                 let depth = (sign * (left - centre)).min(sign * (right - centre));
                 if depth > DEPTH_FLOOR {
+                    let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
+                    if !is_dark {
+                        theta += std::f64::consts::FRAC_PI_2;
+                    }
                     found.push((is_dark, px, py, theta.rem_euclid(std::f64::consts::PI), depth.min(DEPTH_CAP)));
                 }
             }
@@ -271,6 +272,22 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
         })
         .collect();
     rows.concat()
+}
+
+/// Sine and cosine of the angle of the normal, half that of `(half_difference, xy)`, whose length is `root`, without a
+/// trigonometric function; a quarter turn further on a crest.
+#[inline]
+fn normal(half_difference: f32, xy: f32, root: f32, is_dark: bool) -> (f64, f64) {
+    let [double_cos, double_sin] = [half_difference, xy].map(|part| f64::from(part) / f64::from(root));
+    // The larger of the two by the root, the other from the double angle's sine.
+    let (sin, cos) = if double_cos >= 0.0 {
+        let cos = (0.5 * (1.0 + double_cos)).sqrt();
+        (0.5 * double_sin / cos, cos)
+    } else {
+        let sin = (0.5 * (1.0 - double_cos)).sqrt().copysign(double_sin);
+        (sin, 0.5 * double_sin / sin)
+    };
+    if is_dark { (sin, cos) } else { (cos, -sin) }
 }
 
 /// Smoothing by the 3 × 3 binomial kernel; borders are copied.

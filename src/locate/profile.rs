@@ -54,7 +54,8 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
             }
         }
         let [from, to] = [from.max(0.0) as usize, to.max(0.0).min(x1 as f64) as usize];
-        for x in from..to {
+        let Some(pixels) = row.as_slice().and_then(|row| row.get(from..to.max(from))) else { continue };
+        for (x, pixel) in (from..).zip(pixels) {
             let ox = x as f64 + 0.5 - centre[0];
             let a = ox * dx + oy * dy;
             if a.abs() > half_length_px {
@@ -64,7 +65,7 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
             if t.abs() > half_width_px {
                 continue;
             }
-            let value = f64::from(row[x]) / 65535.0;
+            let value = f64::from(*pixel) / 65535.0;
             let bin = &mut sums[((t + half_width_px) / BIN_PX) as usize];
             bin[0] += 1.0;
             bin[1] += t;
@@ -73,8 +74,13 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
             inside += 1;
         }
     }
-    let mut profile =
-        Profile { inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0), ..Profile::default() };
+    let mut profile = Profile {
+        inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0),
+        across_px: Vec::with_capacity(bins),
+        light: Vec::with_capacity(bins),
+        scatter: Vec::with_capacity(bins),
+        count: Vec::with_capacity(bins),
+    };
     for [count, t, value, square] in sums {
         if count > 0.0 {
             profile.across_px.push(t / count);

@@ -67,9 +67,9 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         if range.len() < 3 {
             return None;
         }
-        let mut sorted: Vec<f64> = range.iter().map(|i| value(*i)).collect();
-        sorted.sort_by(f64::total_cmp);
-        let outer = sorted[sorted.len() * 7 / 10];
+        let mut beside: Vec<f64> = range.iter().map(|i| value(*i)).collect();
+        let place = beside.len() * 7 / 10;
+        let outer = *beside.select_nth_unstable_by(place, f64::total_cmp).1;
         let level = 0.5 * (core + outer);
         let mut before = core_at;
         let mut found = false;
