@@ -461,7 +461,7 @@ mod tests {
             let across_px: Vec<f64> = (-60..=60).map(|k| 0.25 * f64::from(k)).collect();
             let light = across_px.iter().map(|t| model(&truth, *t).0).collect();
             let n = across_px.len();
-            let profile = Profile { across_px, light, scatter: vec![0.0; n], count: vec![10.0; n], inside: 1.0 };
+            let profile = Profile { across_px, light, count: vec![10.0; n], inside: 1.0 };
             let prior = Prior { ln_sigma: (0.0, 0.05), core: Some((0.04, 0.01)) };
             let start = Start {
                 edges_px: [-width / 2.0 - 0.5, width / 2.0 + 0.8],
