@@ -176,7 +176,7 @@ mod tests {
 
     #[test]
     fn restricted_deviance_equals_the_whitener_s() {
-        let positions = [0.0, 0.4, 0.9, 2.5, 2.6, 7.0, 7.5, 9.0];
+        let positions = [0.0f64, 0.4, 0.9, 2.5, 2.6, 7.0, 7.5, 9.0];
         let own = [0.02, 0.01, 0.05, 0.02, 0.03, 0.01, 0.02, 0.02];
         let rows: Vec<[f64; 6]> =
             positions.iter().map(|s| [1.0, 0.3 * s, 0.1 * s * s, s.sin(), s.cos(), 0.02 * (3.0 * s).sin()]).collect();
