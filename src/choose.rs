@@ -111,7 +111,7 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
         trace.score = trace.score.max(1.0);
         return Choice::One(Box::new(examine(photo, trace)));
     }
-    let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).iter().filter_map(|run| follow(coarse, run)).collect();
+    let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut distinct: Vec<Trace> = Vec::new();
     for trace in traces {
@@ -124,12 +124,10 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
-    let mut candidates: Vec<Candidate> = distinct.into_iter().map(|t| examine(photo, t)).collect();
+    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
     if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
         // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
-        for candidate in &mut candidates {
-            look_closer(photo, candidate);
-        }
+        candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
     }
     let burned: Vec<usize> = (0..candidates.len()).filter(|i| candidates[*i].looks_burned()).collect();
     let strength = Candidate::strength;
@@ -196,7 +194,7 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
     let sizes: Vec<f64> = first.residuals.iter().map(|r| r.abs()).collect();
     let limit = 3.0 * median(sizes.clone());
     let kept = data.filtered(|i| sizes[i] <= limit);
-    let misfit = caustic::fit(&kept, &found, scatter, 0).map_or(f64::INFINITY, |f| {
+    let misfit = caustic::fit_from(&kept, &first.caustic, scatter, 0).map_or(f64::INFINITY, |f| {
         let apart = |i: usize| (data.ln_kerf[i] - f.caustic.ln_kerf(data.position[i])).abs();
         // Median over its place in a normal distribution.
         median((0..data.len()).map(apart).collect()) / 0.6745

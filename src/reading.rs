@@ -221,14 +221,61 @@ impl RequestError {
     }
 }
 
+/// A stage of a reading that is over, in the order in which they come.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stage {
+    /// The picture reduced and the line found in it.
+    Find,
+    /// Kerfs measured along the line, its ends and breaks looked at.
+    Measure,
+    /// Course tied to the ramp.
+    Tie,
+    /// Finest place fitted.
+    Fit,
+    /// Position made height and block.
+    Convert,
+}
+
+impl Stage {
+    /// Name in tables.
+    pub const fn as_str(self) -> &'static str {
+        match self {
+            Self::Find => "find",
+            Self::Measure => "stations",
+            Self::Tie => "tie to ramp",
+            Self::Fit => "fit",
+            Self::Convert => "convert",
+        }
+    }
+}
+
+/// Is told of every stage that is over.
+type Watch<'a> = &'a mut dyn FnMut(Stage);
+
 /// Reads one picture.
 ///
 /// # Errors
 /// [`RequestError`] where the setup's points or area do not lie in the picture. A picture that gets no number is no
 /// error: its [`Reading::outcome`] is a refusal.
 pub fn read(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Result<Reading, RequestError> {
+    read_watched(photo, setup, options, &mut |_| {})
+}
+
+/// As [`read`], and tells of every stage as soon as it is over: for whoever wants to know what each costs. A refusal ends
+/// with the stage that refused, which is not told of.
+///
+/// # Errors
+/// As [`read`].
+pub fn read_watched(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    over: &mut dyn FnMut(Stage),
+) -> Result<Reading, RequestError> {
     check_request(photo, setup)?;
-    Ok(conclude(photo, setup, options, &MeasuredLine::new(photo, setup, options)))
+    let asked = Asked::of(setup, options);
+    let line = MeasuredLine::new(photo, asked, Arc::new(Coarse::new(photo, asked.area_px)), over);
+    Ok(conclude(photo, setup, options, &line, over))
 }
 
 /// Reads one picture again, where only lengths or the ramp's ends have changed without finding and measuring the line
@@ -244,17 +291,24 @@ pub fn read_again(
     kept: Option<Arc<MeasuredLine>>,
 ) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
     check_request(photo, setup)?;
-    let line = kept
-        .filter(|kept| kept.asked == Asked::of(setup, options))
-        .unwrap_or_else(|| Arc::new(MeasuredLine::new(photo, setup, options)));
-    Ok((conclude(photo, setup, options, &line), line))
+    let asked = Asked::of(setup, options);
+    let line = match kept {
+        Some(kept) if kept.asked == asked => kept,
+        kept => {
+            let coarse = kept
+                .filter(|kept| kept.asked.area_px == asked.area_px)
+                .map_or_else(|| Arc::new(Coarse::new(photo, asked.area_px)), |kept| Arc::clone(&kept.coarse));
+            Arc::new(MeasuredLine::new(photo, asked, coarse, &mut |_| {}))
+        }
+    };
+    Ok((conclude(photo, setup, options, &line, &mut |_| {}), line))
 }
 
 /// The line of a picture, found and measured in pixels, before any length enters.
 #[derive(Debug, Clone)]
 pub struct MeasuredLine {
     asked: Asked,
-    coarse: Coarse,
+    coarse: Arc<Coarse>,
     /// The course as far as one was found, also where it was refused afterwards.
     course: Option<Course>,
     stations: Vec<Station>,
@@ -293,22 +347,21 @@ struct FoundLine {
 }
 
 impl MeasuredLine {
-    fn new(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Self {
-        let asked = Asked::of(setup, options);
+    fn new(photo: &Photo, asked: Asked, coarse: Arc<Coarse>, over: Watch<'_>) -> Self {
         let mut line = Self {
             asked,
-            coarse: Coarse::new(photo, asked.area_px),
+            coarse,
             course: None,
             stations: Vec::new(),
             quality: None,
             found: Err(advice::no_course(NoCourse::NoLine)),
         };
-        line.found = line.find(photo);
+        line.found = line.find(photo, over);
         line
     }
 
     /// Stages 2 and 4; each stores what it found before the next begins.
-    fn find(&mut self, photo: &Photo) -> Result<FoundLine, Refusal> {
+    fn find(&mut self, photo: &Photo, over: Watch<'_>) -> Result<FoundLine, Refusal> {
         // 2: find
         let choice = match self.asked.line_px {
             Some(line) => choose::along(photo, &self.coarse, line),
@@ -324,6 +377,7 @@ impl MeasuredLine {
         };
         let (course, guide) = (candidate.course, candidate.guide);
         self.course = Some(course.clone());
+        over(Stage::Find);
 
         // 4: measure, in pixels
         let whole = [course.start_px, course.end_px];
@@ -338,6 +392,7 @@ impl MeasuredLine {
         if breaks.is_broken() {
             return Err(advice::no_course(NoCourse::Broken(breaks)));
         }
+        over(Stage::Measure);
         Ok(FoundLine {
             course,
             guide,
@@ -351,7 +406,7 @@ impl MeasuredLine {
 }
 
 /// The stages after the line: lengths enter here.
-fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &MeasuredLine) -> Reading {
+fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &MeasuredLine, over: Watch<'_>) -> Reading {
     let mut reading = Reading {
         image: ImageFacts {
             width_px: photo.width(),
@@ -370,7 +425,7 @@ fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &Measured
         cautions: Vec::new(),
     };
     reading.outcome = match &line.found {
-        Ok(found) => run(photo, setup, options, line, found, &mut reading),
+        Ok(found) => run(photo, setup, options, (line, found), &mut reading, over),
         Err(refusal) => Err(refusal.clone()),
     };
     if reading.outcome.is_err() {
@@ -403,9 +458,9 @@ fn run(
     photo: &Photo,
     setup: &Setup,
     options: &ReadOptions,
-    line: &MeasuredLine,
-    found: &FoundLine,
+    (line, found): (&MeasuredLine, &FoundLine),
     reading: &mut Reading,
+    over: Watch<'_>,
 ) -> Result<Focus, Refusal> {
     let course = &found.course;
 
@@ -424,6 +479,7 @@ fn run(
     let quality = quality::with_scale(found.quality.clone(), &reading.stations, &tie, found.side_log_ratio);
     reading.line = Some(quality.clone());
     reading.tie = Some(tie.clone());
+    over(Stage::Tie);
 
     // 5: fit
     let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
@@ -439,11 +495,13 @@ fn run(
         return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }));
     }
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
+    over(Stage::Fit);
 
     // 6: convert
     let (focus, cautions) =
         height::convert(waist.position_mm, waist.kerf_mm, waist.slack_positions_mm, options.slack_fraction, setup);
     reading.waist = Some(waist);
     reading.cautions.extend(cautions);
+    over(Stage::Convert);
     Ok(focus)
 }

@@ -34,7 +34,8 @@ pub struct EndDatum {
 ///
 /// `stations` were measured over the course and give kerf and strength next to each end.
 pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station]) -> [LineEnd; 2] {
-    [false, true].map(|is_end| one_end(photo, course, guide, stations, is_end))
+    let look = |is_end| one_end(photo, course, guide, stations, is_end);
+    rayon::join(|| look(false), || look(true)).into()
 }
 
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {

@@ -1,5 +1,7 @@
 //! The strip's outline: long straight steps of light, beside the line and beyond its ends.
 
+use rayon::prelude::*;
+
 use crate::locate::Course;
 use crate::locate::coarse::{Coarse, sample};
 use crate::locate::trace::{median, robust_line};
@@ -16,6 +18,8 @@ const SLOPES: usize = 33;
 const TRIES: usize = 5;
 /// Distances from a crossing, in px of the coarse picture, at which a long edge is looked for.
 const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
+/// Rows between an edge and the farthest light that it is judged by.
+const FARTHEST: isize = 7;
 
 /// Axes in the picture: `u` along the edge looked for, `v` in the direction of the search.
 #[derive(Debug, Clone, Copy)]
@@ -173,31 +177,45 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     let us: Vec<f64> = (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
     let diagonal = (coarse.log_light.nrows() as f64).hypot(coarse.log_light.ncols() as f64) * factor;
     let rows = ((diagonal / factor) as usize).max(1);
-    // Step of ln light at (u, v), NaN outside.
+    // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
     let mut steps = vec![f32::NAN; columns * rows];
-    let mut deepest = 0;
-    for (i, u) in us.iter().enumerate() {
-        for j in 0..rows {
-            let v = j as f64 * factor;
-            let light = |away: f64| {
-                let [x, y] = local(frame.place(*u, v + away * factor));
-                sample(&coarse.log_light, x, y)
+    let deepest = steps
+        .par_chunks_exact_mut(rows)
+        .zip(&us)
+        .with_min_len(8)
+        .map(|(steps, u)| {
+            // Light a little beside every row. The places compared below are whole rows away from these.
+            let light = |beside: f64| -> Vec<Option<f32>> {
+                (-FARTHEST..rows as isize + FARTHEST)
+                    .map(|j| {
+                        let [x, y] = local(frame.place(*u, (j as f64 + beside) * factor));
+                        sample(&coarse.log_light, x, y)
+                    })
+                    .collect()
             };
-            let difference = |away: [f64; 2]| {
-                let mean = |sign: f64| Some(0.5 * (light(sign * away[0])? + light(sign * away[1])?));
-                Some(mean(1.0)? - mean(-1.0)?)
-            };
-            let Some(near) = difference([1.0, 2.2]) else { continue };
-            // A joint or a pencil line steps back again on its other side; an edge does not.
-            let step = match difference([4.0, 7.0]) {
-                Some(far) if near * far <= 0.0 => 0.0,
-                Some(far) => near.signum() * near.abs().min(2.0 * far.abs()),
-                None => near,
-            };
-            steps[i * rows + j] = step.clamp(-STEP_CAP, STEP_CAP);
-            deepest = deepest.max(j);
-        }
-    }
+            let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
+            let mut deepest = 0;
+            for (j, step) in steps.iter_mut().enumerate() {
+                let at = |grid: &[Option<f32>], away: isize| grid[(j as isize + away + FARTHEST) as usize];
+                let difference =
+                    |[a, b]: [Option<f32>; 2], [c, d]: [Option<f32>; 2]| Some(0.5 * (a? + b?) - 0.5 * (c? + d?));
+                // 1 and 2.2 rows away, then 4 and 7.
+                let near = difference([at(&here, 1), at(&beyond, 2)], [at(&here, -1), at(&short, -2)]);
+                let Some(near) = near else { continue };
+                // A joint or a pencil line steps back again on its other side; an edge does not.
+                let far = difference([at(&here, 4), at(&here, 7)], [at(&here, -4), at(&here, -7)]);
+                let value = match far {
+                    Some(far) if near * far <= 0.0 => 0.0,
+                    Some(far) => near.signum() * near.abs().min(2.0 * far.abs()),
+                    None => near,
+                };
+                *step = value.clamp(-STEP_CAP, STEP_CAP);
+                deepest = j;
+            }
+            deepest
+        })
+        .max()
+        .unwrap_or(0);
     let first = (clear_px / factor).ceil() as usize;
     let mut best: Option<(f32, f64, f64)> = None;
     // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted

@@ -65,37 +65,46 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
     if columns < 20 || rows < 6 {
         return Vec::new();
     }
-    let light = |i: isize, j: usize| -> f32 {
-        let along = from + (i as f64 + 0.5) * factor;
-        let [x, y] = course.place(along, side * (first + j as f64 + 0.5) * factor);
-        sample(&coarse.log_light, (x - coarse.corner_px[0]) / factor, (y - coarse.corner_px[1]) / factor)
-            .unwrap_or(f32::NAN)
-    };
     let rim = SIDES[SIDES.len() - 1] as usize;
     let width = columns + 2 * rim;
-    let mut band = vec![f32::NAN; width * rows];
-    for j in 0..rows {
-        for i in 0..width {
-            band[j * width + i] = light(i as isize - rim as isize, j);
-        }
-    }
-    // Depth of the valley across the stroke, the weaker of the two sides.
+    // Of each column of the band, the rim included: where it meets the axis, and how far the line lies from that.
+    let feet: Vec<([f64; 2], f64)> = (0..width)
+        .map(|i| {
+            let along = from + (i as f64 - rim as f64 + 0.5) * factor;
+            let foot = [0, 1].map(|k| course.origin_px[k] + along * course.direction[k]);
+            (foot, course.offset_at(along))
+        })
+        .collect();
+    let across = course.across();
+    // Depth of the valley across the stroke, the weaker of the two sides; shape (rows, columns). Each row by itself.
     let mut depth = vec![0f32; columns * rows];
-    for j in 0..rows {
-        let row = &band[j * width..(j + 1) * width];
-        for i in 0..columns {
-            let centre = row[i + rim];
-            let mut best = 0f32;
-            for s in SIDES {
-                let at = |k: isize| row[(i as isize + rim as isize + k) as usize];
-                let here = (sign * (at(-s) - centre)).min(sign * (at(s) - centre));
-                if here > best {
-                    best = here;
-                }
+    depth.par_chunks_exact_mut(columns).enumerate().with_min_len(8).for_each_init(
+        || vec![f32::NAN; width],
+        |row, (j, depth)| {
+            let away = side * (first + j as f64 + 0.5) * factor;
+            let mut is_seen = false;
+            for (light, (foot, offset)) in row.iter_mut().zip(&feet) {
+                let [x, y] = [0, 1].map(|k| (foot[k] + (offset + away) * across[k] - coarse.corner_px[k]) / factor);
+                *light = sample(&coarse.log_light, x, y).unwrap_or(f32::NAN);
+                is_seen |= light.is_finite();
             }
-            depth[j * columns + i] = best.min(DEPTH_CAP);
-        }
-    }
+            if !is_seen {
+                return;
+            }
+            for (i, depth) in depth.iter_mut().enumerate() {
+                let centre = row[i + rim];
+                let mut best = 0f32;
+                for s in SIDES {
+                    let at = |k: isize| row[(i as isize + rim as isize + k) as usize];
+                    let here = (sign * (at(-s) - centre)).min(sign * (at(s) - centre));
+                    if here > best {
+                        best = here;
+                    }
+                }
+                *depth = best.min(DEPTH_CAP);
+            }
+        },
+    );
     // The typical depth of texture sets what counts as a stroke; where wide strokes cover more than a tenth of the band,
     // half their own depth does.
     let mut sorted: Vec<f32> = depth.iter().step_by(7).copied().collect();
@@ -104,41 +113,52 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
     let strokes = sorted[sorted.len() * 97 / 100];
     let threshold = (1.3 * texture).min(0.5 * strokes).max(0.05);
 
-    // Turned, because a stroke is followed from row to row.
-    let turned: Vec<f32> =
-        (0..columns).flat_map(|i| (0..rows).map(move |j| j * columns + i)).map(|k| depth[k]).collect();
-
-    // Best stroke through each column: slant, stretch of rows, score.
+    // Column of a stroke in each row: slant is taken about the middle row, so that each column starts its own stroke.
+    let shift = |slant: f64, j: usize| (slant * (j as f64 - 0.5 * rows as f64) + 0.5).floor() as isize;
     let along_stroke = |i: usize, slant: f64, j: usize| -> Option<f32> {
-        // Slant is taken about the middle row, so that each column starts its own stroke.
-        let column = i as f64 + slant * (j as f64 - 0.5 * rows as f64) + 0.5;
-        (column >= 0.0 && (column as usize) < columns).then(|| turned[column as usize * rows + j])
+        let column = i as isize + shift(slant, j);
+        (column >= 0 && column < columns as isize).then(|| depth[j * columns + column as usize])
     };
-    let mut strokes: Vec<Option<Stroke>> = vec![None; columns];
-    strokes.par_iter_mut().enumerate().for_each(|(i, best)| {
-        for k in 0..SLANTS {
-            let slant = STEEPEST * (2.0 * k as f64 / (SLANTS - 1) as f64 - 1.0);
-            let [mut sum, mut best_sum] = [0f32; 2];
-            let mut start = 0;
-            let mut stretch = (0, 0);
-            for j in 0..rows {
-                if sum <= 0.0 {
-                    sum = 0.0;
-                    start = j;
-                }
-                sum += along_stroke(i, slant, j).unwrap_or(0.0) - threshold;
-                if sum > best_sum {
-                    best_sum = sum;
-                    stretch = (start, j);
+    // Rows beyond the picture hold nothing, and no stroke grows there.
+    let seen = (0..rows).rev().find(|j| depth[j * columns..][..columns].iter().any(|d| *d > 0.0)).map_or(0, |j| j + 1);
+    let slants: Vec<f64> = (0..SLANTS).map(|k| STEEPEST * (2.0 * k as f64 / (SLANTS - 1) as f64 - 1.0)).collect();
+    // All columns of one slant row by row, as they lie in memory.
+    let grown: Vec<Vec<Growing>> = slants
+        .par_iter()
+        .map(|slant| {
+            let mut growing = vec![Growing::default(); columns];
+            for j in 0..seen {
+                let shift = shift(*slant, j);
+                let row = &depth[j * columns..][..columns];
+                // Columns whose place in this row lies in the band.
+                let inside = (-shift).clamp(0, columns as isize) as usize
+                    ..(columns as isize - shift).clamp(0, columns as isize) as usize;
+                let [before, after] = [inside.start, inside.end.max(inside.start)];
+                let row = &row[(before as isize + shift).clamp(0, columns as isize) as usize..];
+                growing[..before].iter_mut().for_each(|g| g.add(j, 0.0, threshold));
+                growing[before..after].iter_mut().zip(row).for_each(|(g, depth)| g.add(j, *depth, threshold));
+                growing[after..].iter_mut().for_each(|g| g.add(j, 0.0, threshold));
+            }
+            growing
+        })
+        .collect();
+    // Best stroke through each column: slant, stretch of rows, score.
+    let strokes: Vec<Option<Stroke>> = (0..columns)
+        .map(|i| {
+            let mut best: Option<(f64, &Growing)> = None;
+            for (slant, growing) in slants.iter().zip(&grown) {
+                let stroke = &growing[i];
+                if stroke.best > best.map_or(0.0, |b| b.1.best) && stroke.stretch[1] - stroke.stretch[0] >= 4 {
+                    best = Some((*slant, stroke));
                 }
             }
-            if f64::from(best_sum) > best.map_or(0.0, |b| b.score) && stretch.1 - stretch.0 >= 4 {
-                // A strong stroke would run on into texture at the least threshold: its ends are judged by itself.
-                let stretch = own_ends(stretch, |j| along_stroke(i, slant, j).unwrap_or(0.0));
-                *best = Some(Stroke { slant, stretch, score: f64::from(best_sum) });
-            }
-        }
-    });
+            let (slant, stroke) = best?;
+            // A strong stroke would run on into texture at the least threshold: its ends are judged by itself.
+            let stretch = (stroke.stretch[0] as usize, stroke.stretch[1] as usize);
+            let stretch = own_ends(stretch, |j| along_stroke(i, slant, j).unwrap_or(0.0));
+            Some(Stroke { slant, stretch, score: f64::from(stroke.best) })
+        })
+        .collect();
     let mut order: Vec<usize> = (0..columns).filter(|i| strokes[*i].is_some()).collect();
     order.sort_by(|a, b| {
         let score = |i: &usize| strokes[*i].map_or(0.0, |s| s.score);
@@ -194,4 +214,26 @@ struct Stroke {
     slant: f64,
     stretch: (usize, usize),
     score: f64,
+}
+
+/// The stretch of greatest sum above the threshold, while rows are added to it.
+#[derive(Debug, Clone, Copy, Default)]
+struct Growing {
+    sum: f32,
+    start: u32,
+    best: f32,
+    stretch: [u32; 2],
+}
+
+impl Growing {
+    #[inline]
+    fn add(&mut self, j: usize, depth: f32, threshold: f32) {
+        let is_fresh = self.sum <= 0.0;
+        self.start = if is_fresh { j as u32 } else { self.start };
+        self.sum = if is_fresh { 0.0 } else { self.sum } + (depth - threshold);
+        if self.sum > self.best {
+            self.best = self.sum;
+            self.stretch = [self.start, j as u32];
+        }
+    }
 }

@@ -6,13 +6,18 @@ use rayon::prelude::*;
 use super::bracket::Bracket;
 use super::curve::Caustic;
 use super::data::Data;
-use super::noise::{Scatter, Whitener};
-use super::solve::{Solution, minimise};
+use super::noise::{Judged, Scatter, Whitener};
+use super::solve::{Residuals, Solution, minimise_to};
 
 /// Half-widths of the central differences, for `Caustic`'s parameters in order.
 const STEPS: [f64; 5] = [1e-4, 1e-5, 1e-5, 1e-5, 1e-5];
 /// Scatter of ln kerf taken for the plain fit that comes first.
 const ROUGH_SCATTER: f64 = 0.05;
+/// Stations from which the valley is found.
+const ROUGH_STATIONS: usize = 150;
+/// Relative change of the sum of squares and of the parameters at which a plain fit stops, and one that counts.
+const ROUGH_TOLERANCE: f64 = 1e-5;
+const TOLERANCE: f64 = 1e-10;
 /// ln overdrive: lines that can be read have A of about 3 to 80 (mean ln 12).
 const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
 /// Half the log ratio of the two sides: 15 % between the sides is ordinary, twice that is not.
@@ -40,51 +45,35 @@ pub struct CausticFit {
 /// Fits the caustic to all data, from a bracketed minimum; the scatter is learned from the residuals `learned` times.
 pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
     let [low, high] = data.range();
-    let mut scatter = start_scatter;
-    // Correlated scatter makes the sum of squares hilly far from the solution: a plain fit finds the valley first.
-    let rough = |p: &[f64]| {
-        let caustic = Caustic::from_slice(p);
-        let mut r: Vec<f64> = data
-            .position
-            .iter()
-            .zip(&data.ln_kerf)
-            .map(|(s, y)| soft((y - caustic.ln_kerf(*s)) / ROUGH_SCATTER))
-            .collect();
-        r.push((p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1);
-        r.push((p[4] - ASYMMETRY.0) / ASYMMETRY.1);
-        r
-    };
+    // Correlated scatter makes the sum of squares hilly far from the solution: a plain fit finds the valley first, from a
+    // part of the stations, spread evenly over the line.
+    let stride = (data.len() / ROUGH_STATIONS).max(1);
+    let part = if stride > 1 { data.filtered(|i| i % stride == 0) } else { data.clone() };
     // Side by side, and judged in their order: the same result whatever the number of threads.
     let begin = starts(bracket, high - low)
         .par_iter()
-        .map(|start| minimise(&rough, start, &STEPS))
+        .map(|start| minimise_to(&Rough(&part), start, &STEPS, ROUGH_TOLERANCE))
         .collect::<Vec<_>>()
         .into_iter()
         .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
-        .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?
-        .parameters;
+        .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?;
+    fit_from(data, &Caustic::from_slice(&begin.parameters), start_scatter, learned)
+}
+
+/// As [`fit`], from a curve that is already near.
+pub fn fit_from(data: &Data, start: &Caustic, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
+    let begin = minimise_to(&Rough(data), &start.to_array(), &STEPS, ROUGH_TOLERANCE).parameters;
+    let mut scatter = start_scatter;
     let mut best: Option<(Solution, Whitener)> = None;
     for round in 0..=learned {
         let whitener = Whitener::new(&data.position, &data.own, &scatter);
-        let residuals = |p: &[f64]| {
-            let caustic = Caustic::from_slice(p);
-            let mut r = whitener.whiten(data.position.iter().zip(&data.ln_kerf).map(|(s, y)| y - caustic.ln_kerf(*s)));
-            r.push((p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1);
-            r.push((p[4] - ASYMMETRY.0) / ASYMMETRY.1);
-            r
-        };
         let start = best.as_ref().map_or(&begin, |(solution, _)| &solution.parameters);
-        let solution = minimise(&residuals, start, &STEPS);
+        let solution = minimise_to(&Whitened { data, whitener: &whitener }, start, &STEPS, TOLERANCE);
         if solution.parameters.iter().any(|p| !p.is_finite()) {
             return None;
         }
         if round < learned {
-            let caustic = Caustic::from_slice(&solution.parameters);
-            let left: Vec<f64> =
-                data.position.iter().zip(&data.ln_kerf).map(|(s, y)| y - caustic.ln_kerf(*s)).collect();
-            // The unwhitened Jacobian of the curve, for the restricted likelihood.
-            let design = design(data, &solution.parameters);
-            scatter = likeliest_scatter(data, &left, &design);
+            scatter = likeliest_scatter(data, &solution.parameters);
         }
         best = Some((solution, whitener));
     }
@@ -106,10 +95,17 @@ pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usiz
     })
 }
 
-/// Large residuals hardly grow (Cauchy's loss): stretches that are not the line must not lead the first fit.
-fn soft(r: f64) -> f64 {
+/// Large residuals hardly grow (Cauchy's loss): stretches that are not the line must not lead the first fit. Value and
+/// derivative.
+#[inline]
+fn soft(r: f64) -> (f64, f64) {
     const CORE: f64 = 3.0;
-    CORE * (r / CORE).powi(2).ln_1p().sqrt() * r.signum()
+    let squared = (r / CORE).powi(2);
+    if squared < 1e-6 {
+        return (r, 1.0);
+    }
+    let root = (1.0 + squared).ln().sqrt();
+    (CORE * root * r.signum(), squared.sqrt() / ((1.0 + squared) * root))
 }
 
 fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
@@ -123,40 +119,100 @@ fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
     starts
 }
 
-/// Derivatives of ln kerf by the five parameters; shape (stations, 5).
-fn design(data: &Data, parameters: &[f64]) -> DMatrix<f64> {
-    DMatrix::from_fn(data.len(), 5, |i, k| {
-        let mut p = parameters.to_vec();
-        p[k] += STEPS[k];
-        let up = Caustic::from_slice(&p).ln_kerf(data.position[i]);
-        p[k] -= 2.0 * STEPS[k];
-        (up - Caustic::from_slice(&p).ln_kerf(data.position[i])) / (2.0 * STEPS[k])
+/// What is minimised from afar: residuals taken for independent, large ones capped.
+struct Rough<'a>(&'a Data);
+
+impl Residuals for Rough<'_> {
+    fn residuals(&self, p: &[f64]) -> Vec<f64> {
+        let curve = Caustic::from_slice(p).at_many();
+        let places = self.0.position.iter().zip(&self.0.ln_kerf);
+        places.map(|(s, y)| soft((y - curve.ln_kerf(*s)) / ROUGH_SCATTER).0).chain(priors(p)).collect()
+    }
+
+    fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
+        let curve = Caustic::from_slice(p).at_many();
+        let rows: Vec<[f64; 5]> = self
+            .0
+            .position
+            .iter()
+            .zip(&self.0.ln_kerf)
+            .map(|(s, y)| {
+                let (value, gradient) = curve.with_gradient(*s);
+                let slope = -soft((y - value) / ROUGH_SCATTER).1 / ROUGH_SCATTER;
+                gradient.map(|g| slope * g)
+            })
+            .collect();
+        Some(with_priors(&rows))
+    }
+}
+
+/// What is minimised near the solution: whitened residuals.
+struct Whitened<'a> {
+    data: &'a Data,
+    whitener: &'a Whitener,
+}
+
+impl Residuals for Whitened<'_> {
+    fn residuals(&self, p: &[f64]) -> Vec<f64> {
+        let curve = Caustic::from_slice(p).at_many();
+        let places = self.data.position.iter().zip(&self.data.ln_kerf);
+        let mut white = self.whitener.whiten(places.map(|(s, y)| y - curve.ln_kerf(*s)));
+        white.extend(priors(p));
+        white
+    }
+
+    fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
+        let curve = Caustic::from_slice(p).at_many();
+        let gradients = self.data.position.iter().map(|s| curve.with_gradient(*s).1.map(|g| -g));
+        Some(with_priors(&self.whitener.whiten_rows(gradients)))
+    }
+}
+
+/// The priors as two more residuals.
+fn priors(p: &[f64]) -> [f64; 2] {
+    [(p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1, (p[4] - ASYMMETRY.0) / ASYMMETRY.1]
+}
+
+/// Rows of derivatives, and those of the priors below them.
+fn with_priors(rows: &[[f64; 5]]) -> DMatrix<f64> {
+    let count = rows.len();
+    DMatrix::from_fn(count + 2, 5, |i, k| match rows.get(i) {
+        Some(row) => row[k],
+        None if i == count && k == 2 => 1.0 / LN_OVERDRIVE.1,
+        None if i == count + 1 && k == 4 => 1.0 / ASYMMETRY.1,
+        None => 0.0,
     })
 }
 
 /// Scatter of greatest restricted likelihood (the fitted parameters' degrees of freedom taken out) on a grid: a smooth
 /// optimum is not needed, since the uncertainty changes slowly with it.
-fn likeliest_scatter(data: &Data, residuals: &[f64], design: &DMatrix<f64>) -> Scatter {
+fn likeliest_scatter(data: &Data, parameters: &[f64]) -> Scatter {
+    const OWN_FACTORS: [f64; 4] = [0.35, 0.7, 1.4, 2.8];
     let mut grid = Vec::new();
     for length_mm in [0.4, 0.8, 1.5, 3.0, 6.0] {
-        for grain in [0.004, 0.007, 0.012, 0.02, 0.03, 0.045, 0.07, 0.11, 0.17] {
-            grid.extend([0.35, 0.7, 1.4, 2.8].map(|own_factor| Scatter { grain, length_mm, own_factor }));
-        }
+        grid.extend([0.004, 0.007, 0.012, 0.02, 0.03, 0.045, 0.07, 0.11, 0.17].map(|grain| (length_mm, grain)));
     }
-    let deviance = |scatter: &Scatter| {
-        let whitener = Whitener::new(&data.position, &data.own, scatter);
-        let squares: f64 = whitener.whiten(residuals.iter().copied()).iter().map(|r| r * r).sum();
-        let columns: Vec<_> =
-            (0..5).map(|k| nalgebra::DVector::from_vec(whitener.whiten(design.column(k).iter().copied()))).collect();
-        let white = DMatrix::from_columns(&columns);
-        let information = white.transpose() * &white + DMatrix::<f64>::identity(5, 5) * 1e-6;
-        squares + whitener.log_determinant + information.determinant().max(1e-300).ln()
-    };
-    let deviances: Vec<f64> = grid.par_iter().map(deviance).collect();
+    let curve = Caustic::from_slice(parameters).at_many();
+    let rows: Vec<[f64; 6]> = data
+        .position
+        .iter()
+        .zip(&data.ln_kerf)
+        .map(|(s, y)| {
+            let (value, [a, b, c, d, e]) = curve.with_gradient(*s);
+            [a, b, c, d, e, y - value]
+        })
+        .collect();
+    let judged = Judged { positions_mm: &data.position, own: &data.own, rows: &rows };
+    let deviances: Vec<[f64; 4]> = grid
+        .par_iter()
+        .map(|(length_mm, grain)| judged.deviances(*length_mm, OWN_FACTORS.map(|factor| (*grain, factor))))
+        .collect();
     let mut best = (f64::INFINITY, Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 });
-    for (scatter, deviance) in grid.into_iter().zip(deviances) {
-        if deviance < best.0 {
-            best = (deviance, scatter);
+    for ((length_mm, grain), deviances) in grid.into_iter().zip(deviances) {
+        for (own_factor, deviance) in OWN_FACTORS.into_iter().zip(deviances) {
+            if deviance < best.0 {
+                best = (deviance, Scatter { grain, length_mm, own_factor });
+            }
         }
     }
     best.1

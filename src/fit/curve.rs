@@ -30,19 +30,20 @@ impl Caustic {
         Self { position: p[0], ln_width: p[1], ln_overdrive: p[2], ln_length: p[3], asymmetry: p[4] }
     }
 
+    /// `[position, ln_width, ln_overdrive, ln_length, asymmetry]`.
+    pub const fn to_array(&self) -> [f64; 5] {
+        [self.position, self.ln_width, self.ln_overdrive, self.ln_length, self.asymmetry]
+    }
+
     /// ln of the kerf at a position; very small where the line has faded.
     pub fn ln_kerf(&self, position_mm: f64) -> f64 {
-        let from = position_mm - self.position;
-        let ln_length = self.ln_length + if from >= 0.0 { self.asymmetry } else { -self.asymmetry };
-        let ln_q = ((from / ln_length.exp()).powi(2)).ln_1p();
-        let ln_overdrive = self.ln_overdrive - 0.5 * ln_q;
-        // Below the floor the model goes on falling steeply, so that a solver finds its way back.
-        let ln_root = if ln_overdrive > LEAST_LOG_OVERDRIVE {
-            (2.0 * ln_overdrive).ln()
-        } else {
-            (2.0 * LEAST_LOG_OVERDRIVE).ln() + (ln_overdrive - LEAST_LOG_OVERDRIVE) / LEAST_LOG_OVERDRIVE.sqrt()
-        };
-        self.ln_width + 0.5 * ln_q + 0.5 * ln_root
+        self.at_many().ln_kerf(position_mm)
+    }
+
+    /// The same curve for many positions.
+    pub fn at_many(&self) -> Sampler {
+        let per_length = [-1.0, 1.0].map(|side| (-self.ln_length - side * self.asymmetry).exp());
+        Sampler { caustic: *self, per_length }
     }
 
     /// Kerf at the waist.
@@ -68,6 +69,58 @@ impl Caustic {
     }
 }
 
+/// A caustic whose lengths have been taken out of their logarithms.
+#[derive(Debug, Clone, Copy)]
+pub struct Sampler {
+    caustic: Caustic,
+    /// 1 over the length on the near and on the far side.
+    per_length: [f64; 2],
+}
+
+impl Sampler {
+    /// Distance from the waist in lengths of its side, squared, and which side: -1 near, 1 far.
+    #[inline]
+    fn reduced(&self, position_mm: f64) -> (f64, f64) {
+        let from = position_mm - self.caustic.position;
+        let (side, per_length) = if from >= 0.0 { (1.0, self.per_length[1]) } else { (-1.0, self.per_length[0]) };
+        ((from * per_length).powi(2), side)
+    }
+
+    /// ln of the kerf and the logarithm of the local overdrive, from the reduced distance squared.
+    #[inline]
+    fn at_reduced(&self, squared: f64) -> (f64, f64) {
+        let ln_q = (1.0 + squared).ln();
+        let ln_overdrive = self.caustic.ln_overdrive - 0.5 * ln_q;
+        // Below the floor the model goes on falling steeply, so that a solver finds its way back.
+        let ln_root = if ln_overdrive > LEAST_LOG_OVERDRIVE {
+            (2.0 * ln_overdrive).ln()
+        } else {
+            (2.0 * LEAST_LOG_OVERDRIVE).ln() + (ln_overdrive - LEAST_LOG_OVERDRIVE) / LEAST_LOG_OVERDRIVE.sqrt()
+        };
+        (self.caustic.ln_width + 0.5 * ln_q + 0.5 * ln_root, ln_overdrive)
+    }
+
+    /// ln of the kerf at a position.
+    #[inline]
+    pub fn ln_kerf(&self, position_mm: f64) -> f64 {
+        self.at_reduced(self.reduced(position_mm).0).0
+    }
+
+    /// ln of the kerf at a position and its derivatives by `[position, ln_width, ln_overdrive, ln_length, asymmetry]`.
+    #[inline]
+    pub fn with_gradient(&self, position_mm: f64) -> (f64, [f64; 5]) {
+        let (squared, side) = self.reduced(position_mm);
+        let (value, ln_overdrive) = self.at_reduced(squared);
+        let by_overdrive =
+            if ln_overdrive > LEAST_LOG_OVERDRIVE { 0.5 / ln_overdrive } else { 0.5 / LEAST_LOG_OVERDRIVE.sqrt() };
+        let by_ln_q = 0.5 - 0.5 * by_overdrive;
+        let by_ln_length = -2.0 * squared / (1.0 + squared) * by_ln_q;
+        let per_length = self.per_length[usize::from(side > 0.0)];
+        let by_position = -2.0 * side * squared.sqrt() * per_length / (1.0 + squared) * by_ln_q;
+        (value, [by_position, 1.0, by_overdrive, by_ln_length, side * by_ln_length])
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -79,5 +132,25 @@ mod tests {
         let caustic = Caustic { position: 3.0, ln_width: 0.0, ln_overdrive: 40.0, ln_length: 0.0, asymmetry: 0.0 };
         let right = caustic.position_at_growth(1.0, 0.05).unwrap() - 3.0;
         assert!((right - 0.3202).abs() < 0.005, "{right}");
+    }
+
+    #[test]
+    fn gradient_agrees_with_differences() {
+        let p = [3.0, -1.2, 2.1, 1.4, 0.07];
+        for position in [-30.0, -4.0, 2.5, 3.7, 8.0, 60.0] {
+            let (value, gradient) = Caustic::from_slice(&p).at_many().with_gradient(position);
+            assert_eq!(value, Caustic::from_slice(&p).ln_kerf(position));
+            for k in 0..5 {
+                let [mut up, mut down] = [p, p];
+                up[k] += 1e-6;
+                down[k] -= 1e-6;
+                let numeric =
+                    (Caustic::from_slice(&up).ln_kerf(position) - Caustic::from_slice(&down).ln_kerf(position)) / 2e-6;
+                assert!(
+                    (gradient[k] - numeric).abs() < 1e-6 * numeric.abs().max(1.0),
+                    "{position} {k}: {gradient:?} {numeric}"
+                );
+            }
+        }
     }
 }

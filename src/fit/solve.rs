@@ -7,6 +7,12 @@ use nalgebra::{DMatrix, DVector, Dyn, Owned};
 pub trait Residuals {
     /// One residual per datum, in units of its standard uncertainty.
     fn residuals(&self, parameters: &[f64]) -> Vec<f64>;
+
+    /// Derivatives of the residuals, shape (residuals, parameters), where they are known in closed form; `None`: central
+    /// differences are taken.
+    fn jacobian(&self, _parameters: &[f64]) -> Option<DMatrix<f64>> {
+        None
+    }
 }
 
 impl<F: Fn(&[f64]) -> Vec<f64>> Residuals for F {
@@ -36,6 +42,9 @@ struct Problem<'a, R> {
 
 impl<R: Residuals> Problem<'_, R> {
     fn jacobian_at(&self, parameters: &[f64]) -> DMatrix<f64> {
+        if let Some(jacobian) = self.residuals.jacobian(parameters) {
+            return jacobian;
+        }
         let columns: Vec<DVector<f64>> = (0..parameters.len())
             .map(|k| {
                 let mut shifted = parameters.to_vec();
@@ -74,8 +83,23 @@ impl<R: Residuals> LeastSquaresProblem<f64, Dyn, Dyn> for Problem<'_, R> {
 
 /// Minimises the sum of squares from `start`; `steps` are the half-widths of the central differences.
 pub fn minimise<R: Residuals>(residuals: &R, start: &[f64], steps: &[f64]) -> Solution {
+    minimise_with(&LevenbergMarquardt::new(), residuals, start, steps)
+}
+
+/// As [`minimise`], and stops where the sum of squares, or the parameters, change by less than a fraction `tolerance`.
+pub fn minimise_to<R: Residuals>(residuals: &R, start: &[f64], steps: &[f64], tolerance: f64) -> Solution {
+    let solver = LevenbergMarquardt::new().with_ftol(tolerance).with_xtol(tolerance);
+    minimise_with(&solver, residuals, start, steps)
+}
+
+fn minimise_with<R: Residuals>(
+    solver: &LevenbergMarquardt<f64>,
+    residuals: &R,
+    start: &[f64],
+    steps: &[f64],
+) -> Solution {
     let problem = Problem { residuals, parameters: DVector::from_column_slice(start), steps };
-    let (problem, report) = LevenbergMarquardt::new().with_patience(60).minimize(problem);
+    let (problem, report) = solver.with_patience(60).minimize(problem);
     let parameters = problem.parameters.as_slice().to_vec();
     let sum_of_squares = residuals.residuals(&parameters).iter().map(|r| r * r).sum();
     let jacobian = problem.jacobian_at(&parameters);

@@ -316,9 +316,13 @@ pub fn data(stations: &[Station]) -> Data {
 /// Leaves out stretches that do not belong to the line's curve: grain beyond its ends, a knot, a joint it crosses.
 fn leave_out_strays(stations: &mut [Station], data: &Data, bracket: &Bracket, scatter: Scatter) {
     let mut kept = data.clone();
-    let mut curve = None;
+    let mut curve: Option<(Caustic, f64)> = None;
     for _ in 0..3 {
-        let Some(fit) = caustic::fit(&kept, bracket, scatter, 0) else { return };
+        let fit = match &curve {
+            None => caustic::fit(&kept, bracket, scatter, 0),
+            Some((near, _)) => caustic::fit_from(&kept, near, scatter, 0),
+        };
+        let Some(fit) = fit else { return };
         let apart = |i: usize| (data.ln_kerf[i] - fit.caustic.ln_kerf(data.position[i])).abs();
         let limit = (STRAY * 1.4826 * median(fit.residuals.iter().map(|r| r.abs()).collect())).max(LEAST_STRAY);
         kept = data.filtered(|i| apart(i) <= limit);

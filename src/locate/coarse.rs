@@ -56,22 +56,23 @@ impl Coarse {
         let factor = ((x1 - x0).max(y1 - y0)).div_ceil(COARSE_SIDE_PX).max(1);
         let [width, height] = [((x1 - x0) / factor).max(1), ((y1 - y0) / factor).max(1)];
         let norm = 1.0 / (65535.0 * (factor * factor) as f32);
-        let rows: Vec<Vec<f32>> = (0..height)
-            .into_par_iter()
-            .map(|row| {
-                let mut sums = vec![0u32; width];
+        let mut log_light = vec![0f32; width * height];
+        log_light.par_chunks_exact_mut(width).enumerate().with_min_len(4).for_each_init(
+            || vec![0u32; width * factor],
+            |columns, (row, out)| {
+                // Rows first: their sums lie side by side.
+                columns.fill(0);
                 for y in 0..factor {
                     let full = photo.luminance.row((y0 + row * factor + y).min(photo.height() - 1));
                     let full = full.as_slice().expect("luminance rows are contiguous");
-                    let full = &full[x0..];
-                    for (sum, block) in sums.iter_mut().zip(full.chunks(factor)) {
-                        *sum += block.iter().map(|v| u32::from(*v)).sum::<u32>();
-                    }
+                    columns.iter_mut().zip(&full[x0..]).for_each(|(sum, light)| *sum += u32::from(*light));
                 }
-                sums.into_iter().map(|s| (s as f32 * norm + LOG_FLOOR).ln()).collect()
-            })
-            .collect();
-        let log_light = Array2::from_shape_vec((height, width), rows.concat()).expect("rows have one width");
+                for (out, block) in out.iter_mut().zip(columns.chunks_exact(factor)) {
+                    *out = (block.iter().sum::<u32>() as f32 * norm + LOG_FLOOR).ln();
+                }
+            },
+        );
+        let log_light = Array2::from_shape_vec((height, width), log_light).expect("as many as rows times columns");
         Self { log_light, factor: factor as f64, corner_px: [x0 as f64, y0 as f64] }
     }
 
@@ -124,62 +125,84 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
     let diagonal = ((width * width + height * height) as f64).sqrt();
     let rho_bins = (2.0 * diagonal / RHO_STEP) as usize + 3;
-    let mut accumulators = [vec![0f32; ANGLES * rho_bins], vec![0f32; ANGLES * rho_bins]];
     let directions: Vec<(f64, f64)> = (0..ANGLES).map(|k| (k as f64 * ANGLE_STEP).sin_cos()).collect();
 
-    let mut level = coarse.clone();
-    for step in 0..4 {
-        if level.log_light.nrows() < 8 || level.log_light.ncols() < 8 {
+    let mut levels = Vec::new();
+    let mut level = None;
+    for _ in 0..4 {
+        let here: &Coarse = level.as_ref().unwrap_or(coarse);
+        if here.log_light.nrows() < 8 || here.log_light.ncols() < 8 {
             break;
         }
-        let scale = f64::from(1u32 << step);
-        for (is_dark, x, y, theta, depth) in valley_pixels(&level.log_light) {
-            let accumulator = &mut accumulators[usize::from(is_dark)];
-            let centre = (theta / ANGLE_STEP).round() as isize;
-            // A pixel of a coarser level stands for `scale` pixels along the line.
-            let weight = depth * scale as f32;
-            for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
-                let bin = centre + spread;
-                let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
-                let (sin, cos) = directions[wrapped];
-                let rho = (x * cos + y * sin) * scale;
-                let slot = (rho + diagonal) / RHO_STEP;
-                let base = slot as usize;
-                let share = (slot - base as f64) as f32;
-                accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
-                accumulator[wrapped * rho_bins + base + 1] += weight * share;
+        levels.push(valley_pixels(&here.log_light));
+        level = Some(here.halved());
+    }
+    // Each sign by itself, its pixels in their order: the sums do not depend on the threads.
+    let of_sign = |is_dark: bool| {
+        let mut accumulator = vec![0f32; ANGLES * rho_bins];
+        for (step, pixels) in levels.iter().enumerate() {
+            let scale = f64::from(1u32 << step);
+            for (_, x, y, theta, depth) in pixels.iter().filter(|pixel| pixel.0 == is_dark) {
+                let centre = (theta / ANGLE_STEP).round() as isize;
+                // A pixel of a coarser level stands for `scale` pixels along the line.
+                let weight = depth * scale as f32;
+                for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
+                    let bin = centre + spread;
+                    let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
+                    let (sin, cos) = directions[wrapped];
+                    let rho = (x * cos + y * sin) * scale;
+                    let slot = (rho + diagonal) / RHO_STEP;
+                    let base = slot as usize;
+                    let share = (slot - base as f64) as f32;
+                    accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
+                    accumulator[wrapped * rho_bins + base + 1] += weight * share;
+                }
             }
         }
-        level = level.halved();
-    }
-    let mut runs = Vec::new();
-    for (polarity, accumulator) in accumulators.iter_mut().enumerate() {
+        let highest =
+            |angle: &[f32]| angle.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+        let mut peaks: Vec<(usize, f32)> = accumulator.chunks_exact(rho_bins).map(highest).collect();
+        let mut runs = Vec::new();
         for _ in 0..most {
-            let (best, votes) =
-                accumulator.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
+            let (angle, (slot, votes)) = peaks
+                .iter()
+                .enumerate()
+                .fold((0, (0, 0f32)), |a, (i, peak)| if peak.1 > a.1.1 { (i, *peak) } else { a });
             if votes <= 0.0 {
                 break;
             }
-            let [angle, slot] = [best / rho_bins, best % rho_bins];
             let theta = angle as f64 * ANGLE_STEP;
             let rho_px = slot as f64 * RHO_STEP - diagonal;
-            runs.push(Run { theta, rho_px, is_dark: polarity == 1, votes: f64::from(votes) });
-            silence(accumulator, rho_bins, diagonal, [width as f64, height as f64], theta, rho_px);
+            runs.push(Run { theta, rho_px, is_dark, votes: f64::from(votes) });
+            for angle in silence(&mut accumulator, rho_bins, diagonal, [width as f64, height as f64], theta, rho_px) {
+                peaks[angle] = highest(&accumulator[angle * rho_bins..][..rho_bins]);
+            }
         }
-    }
+        runs
+    };
+    let (light, dark) = rayon::join(|| of_sign(false), || of_sign(true));
+    let mut runs = [light, dark].concat();
     runs.sort_by(|a, b| b.votes.total_cmp(&a.votes));
     runs.truncate(most);
     runs
 }
 
 /// Clears the bins of lines that, inside the picture, run along the same course: within a few pixels at the
-/// nearest point to the run's own middle and within a few degrees.
-fn silence(accumulator: &mut [f32], rho_bins: usize, diagonal: f64, size: [f64; 2], theta: f64, rho: f64) {
+/// nearest point to the run's own middle and within a few degrees. Gives the angles at which it did.
+fn silence(
+    accumulator: &mut [f32],
+    rho_bins: usize,
+    diagonal: f64,
+    size: [f64; 2],
+    theta: f64,
+    rho: f64,
+) -> Vec<usize> {
     const NEAR_DEGREES: f64 = 8.0;
     let near = (NEAR_DEGREES.to_radians() / ANGLE_STEP) as isize;
     let centre = (theta / ANGLE_STEP).round() as isize;
     let [middle_x, middle_y] = [size[0] / 2.0, size[1] / 2.0];
     let offset = rho - (middle_x * theta.cos() + middle_y * theta.sin());
+    let mut touched = Vec::new();
     for spread in -near..=near {
         let bin = centre + spread;
         let angle = bin as f64 * ANGLE_STEP;
@@ -192,8 +215,10 @@ fn silence(accumulator: &mut [f32], rho_bins: usize, diagonal: f64, size: [f64; 
         let to = ((((here + reach + diagonal) / RHO_STEP).max(0.0)) as usize).min(rho_bins - 1);
         if from <= to {
             accumulator[wrapped * rho_bins + from..=wrapped * rho_bins + to].fill(0.0);
+            touched.push(wrapped);
         }
     }
+    touched
 }
 
 /// Valley and crest pixels of one level: polarity, place (pixel centres at .5), angle of the normal, capped depth.
@@ -219,14 +244,10 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 let mean = 0.5 * (xx + yy);
                 let root = (half_difference * half_difference + xy * xy).sqrt();
                 let is_dark = mean > 0.0;
-                let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
-                if !is_dark {
-                    theta += std::f64::consts::FRAC_PI_2;
-                }
                 if root < 0.25 * mean.abs() {
                     continue; // round, not elongated
                 }
-                let (sin, cos) = theta.sin_cos();
+                let (sin, cos) = normal(half_difference, xy, root, is_dark);
                 let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
                 let side = |d: f64| sample(&smooth, px + d * cos, py + d * sin);
                 let (Some(left), Some(right), Some(near_left), Some(near_right)) =
@@ -240,6 +261,10 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 }
                 let depth = (sign * (left - centre)).min(sign * (right - centre));
                 if depth > DEPTH_FLOOR {
+                    let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
+                    if !is_dark {
+                        theta += std::f64::consts::FRAC_PI_2;
+                    }
                     found.push((is_dark, px, py, theta.rem_euclid(std::f64::consts::PI), depth.min(DEPTH_CAP)));
                 }
             }
@@ -249,17 +274,36 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
     rows.concat()
 }
 
+/// Sine and cosine of the angle of the normal, half that of `(half_difference, xy)`, whose length is `root`, without a
+/// trigonometric function; a quarter turn further on a crest.
+#[inline]
+fn normal(half_difference: f32, xy: f32, root: f32, is_dark: bool) -> (f64, f64) {
+    let [double_cos, double_sin] = [half_difference, xy].map(|part| f64::from(part) / f64::from(root));
+    // The larger of the two by the root, the other from the double angle's sine.
+    let (sin, cos) = if double_cos >= 0.0 {
+        let cos = (0.5 * (1.0 + double_cos)).sqrt();
+        (0.5 * double_sin / cos, cos)
+    } else {
+        let sin = (0.5 * (1.0 - double_cos)).sqrt().copysign(double_sin);
+        (sin, 0.5 * double_sin / sin)
+    };
+    if is_dark { (sin, cos) } else { (cos, -sin) }
+}
+
 /// Smoothing by the 3 × 3 binomial kernel; borders are copied.
 fn binomial(grid: &Array2<f32>) -> Array2<f32> {
     let [height, width] = [grid.nrows(), grid.ncols()];
     let mut out = grid.clone();
-    for y in 1..height - 1 {
+    let (Some(from), Some(to)) = (grid.as_slice(), out.as_slice_mut()) else { return out };
+    to.par_chunks_exact_mut(width).enumerate().skip(1).take(height - 2).with_min_len(32).for_each(|(y, out)| {
+        let row = |y: usize| &from[y * width..][..width];
+        let [above, here, below] = [row(y - 1), row(y), row(y + 1)];
         for x in 1..width - 1 {
-            let mut sum = 4.0 * grid[[y, x]];
-            sum += 2.0 * (grid[[y - 1, x]] + grid[[y + 1, x]] + grid[[y, x - 1]] + grid[[y, x + 1]]);
-            sum += grid[[y - 1, x - 1]] + grid[[y - 1, x + 1]] + grid[[y + 1, x - 1]] + grid[[y + 1, x + 1]];
-            out[[y, x]] = sum / 16.0;
+            let mut sum = 4.0 * here[x];
+            sum += 2.0 * (above[x] + below[x] + here[x - 1] + here[x + 1]);
+            sum += above[x - 1] + above[x + 1] + below[x - 1] + below[x + 1];
+            out[x] = sum / 16.0;
         }
-    }
+    });
     out
 }

@@ -16,8 +16,6 @@ pub struct Profile {
     pub across_px: Vec<f64>,
     /// Mean linear light, 0 to 1.
     pub light: Vec<f64>,
-    /// Standard deviation of the pixels in the bin.
-    pub scatter: Vec<f64>,
     /// Pixels in the bin.
     pub count: Vec<f64>,
     /// Share of the asked box that lies in the picture.
@@ -39,7 +37,8 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
     let [y0, y1] = [clip(centre[1] - reach_y, height), clip(centre[1] + reach_y + 1.0, height)];
 
     let bins = (2.0 * half_width_px / BIN_PX).ceil() as usize + 1;
-    let mut sums = vec![[0f64; 4]; bins];
+    // Of each bin: pixels, sum of their distances, sum of their light (white = 65535).
+    let mut sums = vec![[0f64; 3]; bins];
     let mut inside = 0usize;
     for y in y0..y1 {
         let row = photo.luminance.row(y);
@@ -53,33 +52,43 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
                 to = to.min(centre[0] - 0.5 + a.max(b) + 2.0);
             }
         }
-        let [from, to] = [from.max(0.0) as usize, to.max(0.0).min(x1 as f64) as usize];
-        for x in from..to {
+        let [mut from, mut to] = [from.max(0.0) as usize, to.max(0.0).min(x1 as f64) as usize];
+        let place = |x: usize| {
             let ox = x as f64 + 0.5 - centre[0];
             let a = ox * dx + oy * dy;
-            if a.abs() > half_length_px {
-                continue;
-            }
-            let t = ox * across[0] + oy * across[1] - slope * a;
-            if t.abs() > half_width_px {
-                continue;
-            }
-            let value = f64::from(row[x]) / 65535.0;
-            let bin = &mut sums[((t + half_width_px) / BIN_PX) as usize];
+            (a, ox * across[0] + oy * across[1] - slope * a)
+        };
+        let lies_inside = |x: usize| {
+            let (a, t) = place(x);
+            a.abs() <= half_length_px && t.abs() <= half_width_px
+        };
+        // Both distances change steadily along a row, so what lies inside is one stretch of it.
+        while from < to && !lies_inside(from) {
+            from += 1;
+        }
+        while from < to && !lies_inside(to - 1) {
+            to -= 1;
+        }
+        let Some(pixels) = row.as_slice().and_then(|row| row.get(from..to)) else { continue };
+        for (x, pixel) in (from..).zip(pixels) {
+            let t = place(x).1;
+            let bin = &mut sums[((t + half_width_px) * (1.0 / BIN_PX)) as u32 as usize];
             bin[0] += 1.0;
             bin[1] += t;
-            bin[2] += value;
-            bin[3] += value * value;
-            inside += 1;
+            bin[2] += f64::from(*pixel);
         }
+        inside += pixels.len();
     }
-    let mut profile =
-        Profile { inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0), ..Profile::default() };
-    for [count, t, value, square] in sums {
+    let mut profile = Profile {
+        inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0),
+        across_px: Vec::with_capacity(bins),
+        light: Vec::with_capacity(bins),
+        count: Vec::with_capacity(bins),
+    };
+    for [count, t, light] in sums {
         if count > 0.0 {
             profile.across_px.push(t / count);
-            profile.light.push(value / count);
-            profile.scatter.push((square / count - (value / count).powi(2)).max(0.0).sqrt());
+            profile.light.push(light / (65535.0 * count));
             profile.count.push(count);
         }
     }

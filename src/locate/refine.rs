@@ -1,5 +1,7 @@
 //! From a coarse trace to the line's course at full resolution.
 
+use rayon::prelude::*;
+
 use super::Course;
 use super::profile::{Profile, gather};
 use super::trace::{Trace, median};
@@ -65,9 +67,9 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         if range.len() < 3 {
             return None;
         }
-        let mut sorted: Vec<f64> = range.iter().map(|i| value(*i)).collect();
-        sorted.sort_by(f64::total_cmp);
-        let outer = sorted[sorted.len() * 7 / 10];
+        let mut beside: Vec<f64> = range.iter().map(|i| value(*i)).collect();
+        let place = beside.len() * 7 / 10;
+        let outer = *beside.select_nth_unstable_by(place, f64::total_cmp).1;
         let level = 0.5 * (core + outer);
         let mut before = core_at;
         let mut found = false;
@@ -114,7 +116,7 @@ pub fn refine(photo: &Photo, trace: &Trace) -> (Course, WidthGuide) {
     let mut widths: Vec<f64> = along.iter().map(|a| trace.widths_px[index_at(*a)]).collect();
     for round in 0..2 {
         let found: Vec<Option<HalfLevels>> = along
-            .iter()
+            .par_iter()
             .zip(&widths)
             .map(|(a, width)| {
                 let search = if round == 0 { 0.5 * width + 1.5 * trace.step_px } else { 0.5 * width + 1.0 };

@@ -198,17 +198,22 @@ fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option
         }
     }
     // A box of seven along the line: grain and noise weaken, the line does not.
-    let smooth = Array2::from_shape_fn(light.raw_dim(), |(i, t)| {
+    let mut smooth = Array2::zeros(light.raw_dim());
+    for (i, mut row) in smooth.outer_iter_mut().enumerate() {
         let window = i.saturating_sub(3)..(i + 4).min(steps);
         let count = window.len() as f32;
-        window.map(|k| light[[k, t]]).sum::<f32>() / count
-    });
+        for k in window {
+            row += &light.row(k);
+        }
+        row /= count;
+    }
     Some(Band { light: smooth, from })
 }
 
 fn depth_at(light: &Array2<f32>, i: usize, t: isize, is_dark: bool) -> f32 {
     let sign = if is_dark { 1.0 } else { -1.0 };
-    let at = |t: isize| light[[i, (t + REACH) as usize]];
+    let row = light.row(i);
+    let at = |t: isize| row[(t + REACH) as usize];
     let centre = at(t);
     let mut best = 0f32;
     for side in SIDES {

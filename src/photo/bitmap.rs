@@ -7,11 +7,11 @@ use image::codecs::webp::WebPDecoder;
 use image::{ColorType, ImageDecoder, ImageError};
 
 use super::Photo;
-use super::decode::{DecodeOptions, Input, Source, photo, probe_memory, zeroed};
+use super::decode::{DecodeOptions, Input, Source, photo, probe_memory};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
 use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
-use super::orientation::Canvas;
+use super::orientation::whole;
 
 pub(super) fn decode(mut input: Input<'_>, format: Format, options: &DecodeOptions) -> Result<Photo, DecodeError> {
     let length = input.length();
@@ -73,12 +73,11 @@ fn read(
     }
     // WebP's decoder keeps its own planes beside: at most four bytes a pixel.
     probe_memory((row_bytes + 4 * width) as u64 * height as u64)?;
-    let mut pixels = zeroed::<u8>(row_bytes * height)?;
-    decoder.read_image(&mut pixels).map_err(|error| sort_error(error, format, length))?;
     let converter = Converter::new(layout, Transfer::Srgb);
-    let mut canvas = Canvas::new(width, height, facts.orientation)?;
-    canvas.put_rows(0, height, |i, row| converter.row(&pixels[i * row_bytes..][..row_bytes], row));
-    Ok(photo(canvas.finish(), facts))
+    let luminance = whole((width, height), facts.orientation, &converter, |pixels| {
+        decoder.read_image(pixels).map_err(|error| sort_error(error, format, length))
+    })?;
+    Ok(photo(luminance, facts))
 }
 
 fn sort_error(error: ImageError, format: Format, length: u64) -> DecodeError {

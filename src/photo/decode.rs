@@ -6,6 +6,8 @@ use std::io::{self, BufRead, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 
+use bytemuck::Zeroable;
+use bytemuck::allocation::try_zeroed_slice_box;
 use ndarray::Array2;
 
 use super::error::{DecodeError, Format};
@@ -209,14 +211,16 @@ fn is_text(start: &[u8]) -> bool {
     !valid.is_empty() && valid.chars().all(|c| !c.is_control() || matches!(c, '\n' | '\r' | '\t' | '\u{c}'))
 }
 
-/// A buffer of zeros, or an error where memory does not suffice.
-pub(super) fn zeroed<T: Clone + Default>(length: usize) -> Result<Vec<T>, DecodeError> {
-    let mut buffer = Vec::new();
-    buffer
-        .try_reserve_exact(length)
-        .map_err(|_| DecodeError::OutOfMemory { bytes: length as u64 * size_of::<T>() as u64 })?;
-    buffer.resize(length, T::default());
-    Ok(buffer)
+/// A buffer of zeros, or an error where memory does not suffice. The system's own zeros where it has them: large buffers are
+/// not written twice.
+pub(super) fn zeroed<T: Zeroable>(length: usize) -> Result<Vec<T>, DecodeError> {
+    let bytes = (length as u64).saturating_mul(size_of::<T>() as u64);
+    // Beyond what an address can tell is beyond memory, too.
+    if isize::try_from(bytes).is_err() {
+        return Err(DecodeError::OutOfMemory { bytes });
+    }
+    let buffer = try_zeroed_slice_box(length).map_err(|()| DecodeError::OutOfMemory { bytes })?;
+    Ok(buffer.into_vec())
 }
 
 /// Asks for memory and gives it back. Some decoders allocate without a way to fail; asking for the same amount just

@@ -6,11 +6,11 @@ use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
-use super::decode::{DecodeOptions, Input, photo, probe_memory, zeroed};
+use super::decode::{DecodeOptions, Input, photo, probe_memory};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
 use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
-use super::orientation::Canvas;
+use super::orientation::whole;
 use super::{Photo, Resolution};
 
 pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
@@ -62,17 +62,13 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     };
     decoder.set_options(settings.jpeg_set_out_colorspace(output));
     let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
-    let row_bytes = layout.row_bytes(width);
-    let mut pixels = zeroed::<u8>(row_bytes * height)?;
-    decoder.decode_into(&mut pixels).map_err(|error| sort_error(error, length))?;
-    // Frees the encoded file and the decoder's own buffers before the luminance is allocated.
-    drop(decoder);
-    drop(bytes);
-
     let converter = Converter::new(layout, Transfer::Srgb);
-    let mut canvas = Canvas::new(width, height, facts.orientation)?;
-    canvas.put_rows(0, height, |i, row| converter.row(&pixels[i * row_bytes..][..row_bytes], row));
-    Ok(photo(canvas.finish(), facts))
+    let luminance = whole((width, height), facts.orientation, &converter, move |pixels| {
+        // Takes the decoder and its buffers along, which are gone before anything else is allocated.
+        let mut decoder = decoder;
+        decoder.decode_into(pixels).map_err(|error| sort_error(error, length))
+    })?;
+    Ok(photo(luminance, facts))
 }
 
 const fn truncated(bytes: u64) -> DecodeError {

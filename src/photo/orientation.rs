@@ -5,9 +5,12 @@ use rayon::prelude::*;
 
 use super::decode::zeroed;
 use super::error::DecodeError;
+use super::luminance::Converter;
 
 /// Rows turned at once by a quarter: few enough that they stay in the cache, enough to write whole cache lines.
 const BAND_ROWS: usize = 64;
+/// Rows made luminance at once where they stand.
+const IN_PLACE_ROWS: usize = 256;
 /// Columns of a band that one task turns into rows.
 const BLOCK_COLUMNS: usize = 16;
 
@@ -113,6 +116,46 @@ impl Canvas {
         let shape = if self.orientation.is_quarter_turn() { (width, height) } else { (height, width) };
         Array2::from_shape_vec(shape, self.upright).expect("the canvas was allocated with this many pixels")
     }
+}
+
+/// The upright luminance of a picture whose decoder delivers all stored samples at once: `decode` fills a buffer with
+/// them and lets go of whatever it holds.
+///
+/// An upright picture's luminance is written over the samples that it comes from, so that the two never stand side by side.
+///
+/// # Errors
+/// What `decode` says, and [`DecodeError::OutOfMemory`].
+pub(super) fn whole(
+    (width, height): (usize, usize),
+    orientation: Orientation,
+    converter: &Converter,
+    decode: impl FnOnce(&mut [u8]) -> Result<(), DecodeError>,
+) -> Result<Array2<u16>, DecodeError> {
+    let row_bytes = converter.layout().row_bytes(width);
+    if orientation != Orientation::UPRIGHT || row_bytes < 2 * width {
+        let mut samples = zeroed::<u8>(row_bytes * height)?;
+        decode(&mut samples)?;
+        let mut canvas = Canvas::new(width, height, orientation)?;
+        canvas.put_rows(0, height, |i, row| converter.row(&samples[i * row_bytes..][..row_bytes], row));
+        return Ok(canvas.finish());
+    }
+    let mut shared = zeroed::<u16>((row_bytes * height).div_ceil(2))?;
+    decode(&mut bytemuck::cast_slice_mut(&mut shared)[..row_bytes * height])?;
+    let mut band = zeroed::<u16>(width * IN_PLACE_ROWS.min(height))?;
+    for first in (0..height).step_by(IN_PLACE_ROWS) {
+        let rows = IN_PLACE_ROWS.min(height - first);
+        let stored = &bytemuck::cast_slice::<u16, u8>(&shared)[first * row_bytes..][..rows * row_bytes];
+        let band = &mut band[..rows * width];
+        band.par_chunks_exact_mut(width)
+            .zip(stored.par_chunks_exact(row_bytes))
+            .with_min_len(8)
+            .for_each(|(row, stored)| converter.row(stored, row));
+        // A pixel's luminance takes no more bytes than its samples, so no row is written over that is still wanted.
+        shared[first * width..][..rows * width].copy_from_slice(band);
+    }
+    shared.truncate(width * height);
+    shared.shrink_to_fit();
+    Ok(Array2::from_shape_vec((height, width), shared).expect("cut to this many pixels"))
 }
 
 #[cfg(test)]

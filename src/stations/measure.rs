@@ -2,7 +2,7 @@
 
 use rayon::prelude::*;
 
-use super::edge::{Bar, Prior, fit};
+use super::edge::{Bar, Prior, Start, fit};
 use super::{LeftOut, Station};
 use crate::locate::Course;
 use crate::locate::profile::{Profile, gather};
@@ -59,7 +59,7 @@ struct Site {
     along_px: f64,
     profile: Profile,
     first: Option<Bar>,
-    start: Option<([f64; 2], [f64; 3])>,
+    start: Option<Start>,
 }
 
 /// Measures the kerf at stations between `from_px` and `to_px` along the course.
@@ -82,7 +82,12 @@ pub fn measure(
             let profile = gather(photo, course, along_px, 0.5 * station_px.max(4.0), 0.5 * width + outside + 1.0);
             let start = half_levels(&profile, course.is_dark, 0.35 * width + 1.0).map(|h| {
                 let half = 0.5 * h.width_px.max(1.0);
-                ([h.centre_px - half, h.centre_px + half], [h.core, h.background[0], h.background[1]])
+                Start {
+                    edges_px: [h.centre_px - half, h.centre_px + half],
+                    core: h.core,
+                    background: h.background,
+                    slopes: [0.0; 2],
+                }
             });
             Site { along_px, profile, first: None, start }
         })
@@ -91,7 +96,7 @@ pub fn measure(
     // First pass: blur free within wide limits.
     let loose = Prior { ln_sigma: (0f64, 0.7), core: None, core_noise: USUAL_CORE_NOISE };
     sites.par_iter_mut().for_each(|site| {
-        site.first = site.start.and_then(|(edges, levels)| fit(&site.profile, edges, levels, &loose));
+        site.first = site.start.and_then(|start| fit(&site.profile, &start, &loose));
     });
     let blur = BlurModel::learn(&sites);
     let core_noise = core_noise(&sites);
@@ -100,10 +105,9 @@ pub fn measure(
     let second: Vec<Option<Bar>> = sites
         .par_iter()
         .map(|site| {
-            let (edges, levels) = start_of(site, site.first)?;
-            let width = edges[1] - edges[0];
-            let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: None, core_noise };
-            fit(&site.profile, edges, levels, &prior)
+            let start = start_of(site, site.first)?;
+            let width = start.edges_px[1] - start.edges_px[0];
+            fit(&site.profile, &start, &Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: None, core_noise })
         })
         .collect();
     let cores = smooth_cores(&second);
@@ -111,10 +115,10 @@ pub fn measure(
         .par_iter()
         .enumerate()
         .map(|(i, site)| {
-            let (edges, levels) = start_of(site, second[i].or(site.first))?;
-            let width = edges[1] - edges[0];
+            let start = start_of(site, second[i].or(site.first))?;
+            let width = start.edges_px[1] - start.edges_px[0];
             let prior = Prior { ln_sigma: (blur.sigma(width).ln(), 0.03), core: cores[i], core_noise };
-            fit(&site.profile, edges, levels, &prior)
+            fit(&site.profile, &start, &prior)
         })
         .collect();
 
@@ -184,8 +188,8 @@ fn core_noise(sites: &[Site]) -> f64 {
 }
 
 /// Where a fit begins: at the last pass's bar, else at the half levels.
-fn start_of(site: &Site, last: Option<Bar>) -> Option<([f64; 2], [f64; 3])> {
-    last.map(|b| (b.edges_px, [b.core, b.background[0], b.background[1]])).or(site.start)
+fn start_of(site: &Site, last: Option<Bar>) -> Option<Start> {
+    last.as_ref().map(Start::from).or(site.start)
 }
 
 fn empty_station(course: &Course, along_px: f64, left_out: LeftOut) -> Station {

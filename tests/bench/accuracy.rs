@@ -5,7 +5,6 @@
 
 mod bound;
 mod options;
-mod speed;
 mod surfaces;
 mod table;
 mod trial;
@@ -46,10 +45,6 @@ fn run(options: &Options) -> Result<bool, Box<dyn std::error::Error>> {
         trial::dump(folder, options.case(*seed), &surfaces)?;
         return Ok(true);
     }
-    if options.task == Task::Speed {
-        speed::print()?;
-        return Ok(true);
-    }
     if options.task == Task::Bound {
         bound::print()?;
         return Ok(true);
@@ -75,7 +70,6 @@ fn run(options: &Options) -> Result<bool, Box<dyn std::error::Error>> {
     let passed = table::print(&strips, &traps);
     table::print_worst(&strips, &traps, options.list_worst);
     if options.task == Task::Strips && options.stratum.is_none() {
-        speed::print()?;
         bound::print()?;
     }
     Ok(passed)

@@ -21,8 +21,6 @@ pub enum Task {
         /// Its seed.
         seed: u64,
     },
-    /// Time and memory alone.
-    Speed,
     /// Scatter against the Cramér–Rao bound alone.
     Bound,
 }
@@ -60,7 +58,6 @@ impl Options {
                 "--list-worst" => options.list_worst = number(value()?)? as usize,
                 "--csv" => options.csv = Some(value()?.into()),
                 "--traps" => options.task = Task::Traps,
-                "--speed" => options.task = Task::Speed,
                 "--bound" => options.task = Task::Bound,
                 "--dump" => {
                     let folder = value()?.into();
