@@ -186,12 +186,25 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
         .map(|(steps, u)| {
             // Light a little beside every row. The places compared below are whole rows away from these.
             let light = |beside: f64| -> Vec<Option<f32>> {
-                (-FARTHEST..rows as isize + FARTHEST)
-                    .map(|j| {
-                        let [x, y] = local(frame.place(*u, (j as f64 + beside) * factor));
-                        sample(&coarse.log_light, x, y)
-                    })
-                    .collect()
+                let mut light = vec![None; rows + 2 * FARTHEST as usize];
+                let at = |j: isize| local(frame.place(*u, (j as f64 + beside) * factor));
+                // Rows that can lie in the picture; places change steadily with them.
+                let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
+                let ([x0, y0], [x1, y1]) = (at(0), at(1));
+                for (start, step, size) in
+                    [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
+                {
+                    if step.abs() > 1e-9 {
+                        let [a, b] = [-start / step, (size as f64 - start) / step];
+                        from = from.max(a.min(b) - 1.0);
+                        to = to.min(a.max(b) + 2.0);
+                    }
+                }
+                for j in from.ceil() as isize..to as isize {
+                    let [x, y] = at(j);
+                    light[(j + FARTHEST) as usize] = sample(&coarse.log_light, x, y);
+                }
+                light
             };
             let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
             let mut deepest = 0;

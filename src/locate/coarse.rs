@@ -225,20 +225,22 @@ fn silence(
 fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
     let [height, width] = [log_light.nrows(), log_light.ncols()];
     let smooth = binomial(log_light);
+    let values = smooth.as_slice().expect("a picture's rows follow one another");
     const REACH: f64 = 2.6;
     let rows: Vec<Vec<_>> = (4..height.saturating_sub(4))
         .into_par_iter()
         .map(|y| {
             let mut found = Vec::new();
-            for x in 4..width - 4 {
-                let at = |dy: isize, dx: isize| smooth[[(y as isize + dy) as usize, (x as isize + dx) as usize]];
-                let centre = at(0, 0);
-                let xx = at(0, 1) + at(0, -1) - 2.0 * centre;
-                let yy = at(1, 0) + at(-1, 0) - 2.0 * centre;
+            let row = |y: usize| &values[y * width..][..width];
+            let [above, here, below] = [row(y - 1), row(y), row(y + 1)];
+            for x in 4..width.saturating_sub(4) {
+                let centre = here[x];
+                let xx = here[x + 1] + here[x - 1] - 2.0 * centre;
+                let yy = below[x] + above[x] - 2.0 * centre;
                 if xx.abs() + yy.abs() < 0.5 * DEPTH_FLOOR {
                     continue;
                 }
-                let xy = 0.25 * (at(1, 1) + at(-1, -1) - at(1, -1) - at(-1, 1));
+                let xy = 0.25 * (below[x + 1] + above[x - 1] - above[x + 1] - below[x - 1]);
                 // The eigenvector of the larger eigenvalue is the normal of the line.
                 let half_difference = 0.5 * (xx - yy);
                 let mean = 0.5 * (xx + yy);
@@ -250,15 +252,12 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 let (sin, cos) = normal(half_difference, xy, root, is_dark);
                 let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
                 let side = |d: f64| sample(&smooth, px + d * cos, py + d * sin);
-                let (Some(left), Some(right), Some(near_left), Some(near_right)) =
-                    (side(-REACH), side(REACH), side(-1.0), side(1.0))
-                else {
-                    continue;
-                };
+                let (Some(near_left), Some(near_right)) = (side(-1.0), side(1.0)) else { continue };
                 let sign = if is_dark { 1.0 } else { -1.0 };
                 if sign * (near_left - centre) < 0.0 || sign * (near_right - centre) < 0.0 {
                     continue; // not the bottom of the valley
                 }
+                let (Some(left), Some(right)) = (side(-REACH), side(REACH)) else { continue };
                 let depth = (sign * (left - centre)).min(sign * (right - centre));
                 if depth > DEPTH_FLOOR {
                     let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
