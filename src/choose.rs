@@ -104,13 +104,38 @@ pub enum Choice {
 
 /// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
 pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
+    let mut known: Option<Candidate> = None;
     if let Some(places) = through_px
         && let Some(mut trace) = follow_through(coarse, places)
         && trace.median_depth() > GRAIN_DEPTH
     {
         trace.score = trace.score.max(1.0);
-        return Choice::One(Box::new(examine(photo, trace)));
+        known = Some(examine(photo, trace, Some(places)));
     }
+    let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
+    // The places say where one line is, and not that there is no other.
+    let others = distinct_traces(photo, coarse)
+        .into_iter()
+        .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.lies_on(&known.trace) && !known.trace.lies_on(t));
+    let mut rivals: Vec<Candidate> =
+        others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t, None)).collect();
+    rivals.retain(Candidate::looks_burned);
+    if rivals.is_empty() {
+        return Choice::One(Box::new(known));
+    }
+    let mut first = known.clone();
+    look_closer(photo, &mut first);
+    rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
+    rivals.retain(|rival| rival.looks_burned() && rivals_it(rival, &first));
+    if rivals.is_empty() {
+        return Choice::One(Box::new(known));
+    }
+    rivals.insert(0, known);
+    Choice::Several(rivals)
+}
+
+/// Followed runs of some length and depth that do not lie on each other, best first.
+fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut distinct: Vec<Trace> = Vec::new();
@@ -121,10 +146,15 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     }
     let long_side = photo.width().max(photo.height()) as f64;
     distinct.retain(|t| t.length_px() > LEAST_LENGTH * long_side && t.median_depth() > GRAIN_DEPTH);
+    distinct
+}
+
+/// The line among several traces.
+fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
-    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
+    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t, None)).collect();
     if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
         // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
         candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
@@ -159,7 +189,8 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
 
 /// The line between two given places.
 pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
-    follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
+    follow_between(coarse, line_px)
+        .map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace, Some(line_px)))))
 }
 
 /// Judges a candidate again by kerfs measured as a reading measures them.
@@ -203,9 +234,11 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
 }
 
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
-pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
+///
+/// `through_px`: two places that the line is known to pass.
+pub fn examine(photo: &Photo, trace: Trace, through_px: Option<[[f64; 2]; 2]>) -> Candidate {
     let (course, guide) = refine(photo, &trace);
-    let course = within_the_line(photo, &course, &guide);
+    let course = within_the_line(photo, &course, &guide, through_px);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
     let sites: Vec<Option<(f64, f64, f64)>> = (0..QUICK_STATIONS)

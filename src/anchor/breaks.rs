@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use crate::locate::Course;
 use crate::locate::crossing::{Crossing, cross};
-use crate::locate::refine::{WidthGuide, median_filter};
+use crate::locate::refine::WidthGuide;
 use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
@@ -62,9 +62,17 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
     let strip = median(crossings.iter().map(|c| c.background).collect());
     let beyond = |c: &Crossing| if course.is_dark { c.core > 1.1 * strip } else { c.core < 0.9 * strip };
     let n = strengths.len();
-    // Typical strength round about, from every eighth place: a long line's median filter would cost too much.
+    // Strength of the line round about, from every eighth place: a long line's running quantile would cost too much. A
+    // dotted line is there less than half of the way.
     let sparse: Vec<f64> = strengths.iter().step_by(8).copied().collect();
-    let typical = median_filter(&sparse, (sparse.len() / 10).max(4));
+    let reach = (sparse.len() / 10).max(4);
+    let typical: Vec<f64> = (0..sparse.len())
+        .map(|i| {
+            let mut near = sparse[i.saturating_sub(reach)..(i + reach + 1).min(sparse.len())].to_vec();
+            let place = near.len() * 3 / 4;
+            *near.select_nth_unstable_by(place, f64::total_cmp).1
+        })
+        .collect();
     let [mut gap, mut reversed, mut run, mut longest, mut gaps] = [0usize; 5];
     for (i, value) in strengths.iter().enumerate() {
         let usual = typical[(i / 8).min(typical.len() - 1)].max(0.1);

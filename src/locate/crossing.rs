@@ -15,6 +15,8 @@ const STANDS_OUT: f64 = 0.5;
 /// What a place that does not stand out takes off, in places that do.
 const BREAK_COST: f64 = 2.0;
 
+/// Bow of a line between two places that it passes, over their distance.
+const MOST_BOW: f64 = 0.003;
 /// Sections of the course that a straight line is laid through.
 const SECTIONS: usize = 14;
 
@@ -65,7 +67,14 @@ pub fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_
 /// The course without the grain, joint or shadow that its trace may have run on into beyond the line.
 ///
 /// Breaks in the line are kept, as long as enough of it follows.
-pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Course {
+///
+/// `through_px`: two places that the line is known to pass.
+pub fn within_the_line(
+    photo: &Photo,
+    course: &Course,
+    guide: &WidthGuide,
+    through_px: Option<[[f64; 2]; 2]>,
+) -> Course {
     let length = course.end_px - course.start_px;
     let step = length / PLACES as f64;
     let at = |i: usize| course.start_px + (i as f64 + 0.5) * step;
@@ -78,7 +87,20 @@ pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Co
         .collect();
     let widths: Vec<f64> = (0..PLACES).map(|i| guide.at(at(i))).collect();
     let offsets: Vec<f64> = (0..PLACES).map(|i| course.offset_at(at(i))).collect();
-    let aside = aside(&offsets, &widths);
+    let aside = match through_px.map(|places| {
+        places.map(|place| {
+            let [along, across] = course.along_across(place);
+            [along, across + course.offset_at(along)]
+        })
+    }) {
+        Some([[a, at_a], [b, at_b]]) if (b - a).abs() > 1.0 => {
+            let chord = |along: f64| at_a + (along - a) * (at_b - at_a) / (b - a);
+            (0..PLACES)
+                .map(|i| (offsets[i] - chord(at(i))).abs() > 2.0 * room(widths[i]) + MOST_BOW * (b - a).abs())
+                .collect()
+        }
+        _ => aside(&offsets, &widths, &strength),
+    };
     // The line covers most of the course, and grain is paler: the upper half is the line's own.
     let mut sorted = strength.clone();
     sorted.sort_by(f64::total_cmp);
@@ -112,7 +134,7 @@ pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Co
 /// A head runs straight; a lens bows that a little. A trace that leaves such a curve for good follows a joint or grain
 /// that meets the line. The curve is the parabola through three sections' medians that most places lie on (each place
 /// costs at most one: a truncated loss, as in MSAC, Torr and Zisserman, CVIU 78(1), 2000; from memory).
-fn aside(offsets: &[f64], widths: &[f64]) -> Vec<bool> {
+fn aside(offsets: &[f64], widths: &[f64], strength: &[f64]) -> Vec<bool> {
     let section = offsets.len() / SECTIONS;
     let middles: Vec<f64> = (0..SECTIONS).map(|k| (k as f64 + 0.5) * section as f64 - 0.5).collect();
     let medians: Vec<f64> = (0..SECTIONS).map(|k| median(offsets[k * section..(k + 1) * section].to_vec())).collect();
@@ -128,8 +150,12 @@ fn aside(offsets: &[f64], widths: &[f64]) -> Vec<bool> {
                 let cost: f64 = offsets
                     .iter()
                     .zip(widths)
+                    .zip(strength)
                     .enumerate()
-                    .map(|(x, (offset, width))| ((offset - curve(x as f64)).abs() / room(*width)).min(1.0))
+                    .map(|(x, ((offset, width), strength))| {
+                        // A line stands out more than what a trace may run on into.
+                        strength.max(0.0).powi(2) * ((offset - curve(x as f64)).abs() / room(*width)).min(1.0)
+                    })
                     .sum();
                 if cost < best.0 {
                     // In powers of x, from the values at 0 and 1.
@@ -168,7 +194,7 @@ mod tests {
                 bow + (x / 7.0).sin() + jump
             })
             .collect();
-        let aside = aside(&offsets, &widths);
+        let aside = aside(&offsets, &widths, &[0.7; PLACES]);
         assert!(aside[..320].iter().all(|a| !a));
         assert!(aside[320..].iter().all(|a| *a));
     }
