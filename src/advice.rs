@@ -173,6 +173,11 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
             "the line gets thinner only where it fades out, not where it comes into focus",
             "burn slower or a little stronger, so that the line stays dark to its ends",
         ),
+        NoWaist::Unmeasured => Refusal::new(
+            Code::LineBroken,
+            "the line is burnt through, broken or covered where it should be finest",
+            "burn faster or weaker, so that the line stays brown and goes nowhere through, on a piece without knots",
+        ),
         NoWaist::Erratic { wander } => Refusal::new(
             Code::TooFlat,
             format!("the line's width wanders by {:.0} %, more than it changes along the strip", 100.0 * wander),

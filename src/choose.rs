@@ -45,6 +45,9 @@ const MOST_MISFIT: f64 = 0.30;
 /// Share of the strongest's strength from which another candidate is a rival, and from which one that fits well is.
 const CLEAR_RIVAL: f64 = 0.55;
 const CLEAN_RIVAL: f64 = 0.25;
+/// The same for one that runs beside it: sine of the angle between them.
+const BESIDE: f64 = 0.1;
+const BESIDE_RIVAL: f64 = 0.38;
 
 /// A candidate with a quick measurement along it.
 #[derive(Debug, Clone)]
@@ -84,11 +87,14 @@ impl Candidate {
 
 /// Whether a candidate that looks burned leaves doubt which is the line.
 ///
-/// A second burned line keeps to its curve about as well as the first; grain that happens to widen twice does not.
+/// A second burned line runs beside the first, or keeps to its curve about as well; grain that happens to widen twice, on
+/// the bench or across the strip, does neither.
 fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
     let share = candidate.strength() / first.strength();
     let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
-    share > CLEAR_RIVAL || (is_clean && share > CLEAN_RIVAL)
+    let [a, b] = [&candidate.course, &first.course].map(|course| course.direction);
+    let is_beside = (a[0] * b[1] - a[1] * b[0]).abs() < BESIDE;
+    share > CLEAR_RIVAL || (is_beside && share > BESIDE_RIVAL) || (is_clean && share > CLEAN_RIVAL)
 }
 
 /// What there is in the picture.

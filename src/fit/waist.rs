@@ -44,6 +44,9 @@ const LEAST_STRAY: f64 = 0.12;
 /// Share of the usable stations that must agree with one curve.
 const LEAST_AGREEING: f64 = 0.6;
 
+/// Distance from the waist, in lengths of the caustic, within which this share of the places must be used.
+const FINEST_REACH: f64 = 0.4;
+const LEAST_AT_FINEST: f64 = 0.4;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.3;
 
@@ -133,6 +136,8 @@ pub enum NoWaist {
     },
     /// The line fades instead of narrowing.
     Fades,
+    /// Hardly a kerf was measured about the waist.
+    Unmeasured,
     /// The kerf wanders more than it narrows.
     Erratic {
         /// Relative wander.
@@ -240,6 +245,11 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     let wander = 1.4826 * median(whole.residuals.iter().map(|r| r.abs()).collect());
     if least < 2.0 * wander || combined.standard_uncertainty > MOST_UNSURE * length {
         return (fits, Err(NoWaist::Erratic { wander }));
+    }
+    let near = |s: &&Station| s.position_mm.is_some_and(|p| (p - position).abs() < FINEST_REACH * length);
+    let [all, used] = [stations.iter().filter(near).count(), stations.iter().filter(near).filter(|s| s.used).count()];
+    if (used as f64) < LEAST_AT_FINEST * all as f64 {
+        return (fits, Err(NoWaist::Unmeasured));
     }
     let slack = match (
         whole.caustic.position_at_growth(-1.0, growth_fraction),
