@@ -4,6 +4,9 @@
 //! changing one of them changes one thing.
 #![allow(dead_code, clippy::unwrap_used)]
 
+mod import;
+mod upload;
+
 use narrows::anchor::marks::{self, MarkSetup};
 use narrows::anchor::ticks::Tick;
 use narrows::locate::Course;
@@ -14,16 +17,21 @@ use narrows::setup::{Field, RawSetup, parse_length_mm, parse_toml};
 use narrows::spacer::{Stock, Wanted};
 use narrows::stations::measure::{MeasureOptions, measure};
 
+pub use import::import;
+pub use upload::upload;
+
 /// An entry with its name.
 pub type Named = (&'static str, fn(&[u8]));
 
 /// Every target by its name.
-pub const ALL: [Named; 5] = [
+pub const ALL: [Named; 7] = [
     ("decode", decode),
     ("setup", setup),
     ("marks", place_marks),
     ("stations", measure_stations),
     ("ribbon", read_ribbon),
+    ("import", import),
+    ("upload", upload),
 ];
 
 /// A picture file: decodes, or is an error with a hint.

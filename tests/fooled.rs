@@ -1,0 +1,178 @@
+//! Pictures that hold no answer get none, and things lying beside a strip do not change its answer.
+//!
+//! The tests look at some pictures of every kind; `cargo test --test fooled -- --ignored --nocapture` looks at all of them, prints the
+//! rates, and writes every picture that got a number into a folder below the system's temporary one.
+#![allow(clippy::unwrap_used)] // a panic in a helper fails the test as one in the test does
+
+use std::collections::BTreeMap;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use narrows::cautions::CautionCode;
+use narrows::photo::{DecodeOptions, Photo, decode_bytes};
+use narrows::reading::{ReadOptions, Reading, read_again};
+use narrows::setup::parse_toml;
+use rayon::prelude::*;
+
+#[path = "support/canvas.rs"]
+mod canvas;
+#[path = "support/nothing_there.rs"]
+mod nothing_there;
+
+use nothing_there::{KIND_COUNT, Nothing, nothing};
+
+/// Travel and rise: a short steep ramp, a usual one, a long one.
+const RAMPS: [[f64; 2]; 3] = [[60.0, 18.0], [100.0, 15.0], [150.0, 20.0]];
+
+/// Reads a picture with every datum that makes sense of it; what came of each.
+fn with_every_datum(
+    photo: &Photo,
+    seed: u64,
+    low_end: &str,
+    points_px: Option<[[f64; 2]; 2]>,
+) -> Vec<(&'static str, Reading)> {
+    let [travel, rise] = RAMPS[(seed % 3) as usize];
+    let gaps = format!("[head]\ngap_low_mm = {}\ngap_high_mm = 2\n[picture]\nlow_end = \"{low_end}\"\n", rise + 2.0);
+    let mut setups = vec![
+        ("ends", format!("[ramp]\ntravel_mm = {travel}\n{gaps}")),
+        (
+            "strip",
+            format!("[ramp]\nstrip_length_mm = {travel}\nstrip_width_mm = {}\n{gaps}datum = \"strip\"\n", 0.3 * travel),
+        ),
+        ("marks", format!("[ramp]\ntravel_mm = {travel}\n{gaps}datum = \"marks\"\nmark_pitch_mm = 5\n")),
+    ];
+    if let Some(points) = points_px {
+        setups.push((
+            "points",
+            format!("[ramp]\ntravel_mm = {travel}\n{gaps}datum = \"points\"\npoints_px = {points:?}\n"),
+        ));
+    }
+    let mut kept = None;
+    let mut readings = Vec::new();
+    for (datum, text) in setups {
+        let setup = parse_toml(&text, None).unwrap_or_else(|why| panic!("{why}\n{text}"));
+        let (reading, line) = read_again(photo, &setup, &ReadOptions::default(), kept).unwrap();
+        kept = Some(Arc::clone(&line));
+        readings.push((datum, reading));
+    }
+    readings
+}
+
+/// How many pictures were looked at, and what was said of them.
+#[derive(Default)]
+struct Tally {
+    pictures: usize,
+    readings: usize,
+    codes: BTreeMap<&'static str, usize>,
+    /// Pictures that got a number, in words.
+    fooled: Vec<String>,
+}
+
+impl Tally {
+    fn add(&mut self, name: &str, readings: &[(&'static str, Reading)], file: &[u8]) {
+        self.pictures += 1;
+        let mut numbers = Vec::new();
+        for (datum, reading) in readings {
+            self.readings += 1;
+            match &reading.outcome {
+                Err(refusal) => *self.codes.entry(refusal.code.as_str()).or_default() += 1,
+                Ok(focus) => {
+                    let cautions: Vec<CautionCode> = reading.cautions.iter().map(|caution| caution.code).collect();
+                    numbers.push(format!(
+                        "{datum}: {:.2} ± {:.2} mm {cautions:?}",
+                        focus.position_mm.value,
+                        focus.position_mm.expanded()
+                    ));
+                }
+            }
+        }
+        if !numbers.is_empty() {
+            let folder = std::env::temp_dir().join("narrows-fooled");
+            std::fs::create_dir_all(&folder).unwrap();
+            let path = folder.join(format!("{}.png", name.replace([' ', '/'], "-").replace('\'', "")));
+            std::fs::write(&path, file).unwrap();
+            self.fooled.push(format!("{name}: {} ({})", numbers.join("; "), path.display()));
+        }
+    }
+
+    fn print(&self, title: &str) {
+        println!(
+            "{title}: {} pictures, {} readings; {} pictures got a number; refused with {:?}",
+            self.pictures,
+            self.readings,
+            self.fooled.len(),
+            self.codes
+        );
+        self.fooled.iter().for_each(|line| println!("  {line}"));
+    }
+}
+
+fn look(pictures: impl IntoParallelIterator<Item = (usize, u64)>) -> Tally {
+    let looked: Vec<(Nothing, Vec<(&'static str, Reading)>)> = pictures
+        .into_par_iter()
+        .map(|(kind, seed)| {
+            let picture = nothing(kind, seed);
+            let photo = decode_bytes(&picture.file, &DecodeOptions::default()).unwrap();
+            let points = picture.with_points.then_some(picture.points_px);
+            let readings = with_every_datum(&photo, seed, picture.low_end, points);
+            (picture, readings)
+        })
+        .collect();
+    let mut tally = Tally::default();
+    for (picture, readings) in &looked {
+        tally.add(&format!("{} {}", picture.kind, picture.seed), readings, &picture.file);
+    }
+    tally
+}
+
+#[test]
+fn what_holds_no_answer_gets_none() {
+    let pictures: Vec<(usize, u64)> = (0..KIND_COUNT).flat_map(|kind| (0..3).map(move |seed| (kind, seed))).collect();
+    let tally = look(pictures);
+    tally.print("no answer");
+    assert!(tally.fooled.is_empty(), "{:#?}", tally.fooled);
+}
+
+#[test]
+#[ignore = "takes minutes; prints rates"]
+fn every_picture_that_holds_no_answer() {
+    let seeds = std::env::var("NARROWS_SEEDS").ok().and_then(|text| text.parse().ok()).unwrap_or(10);
+    let pictures: Vec<(usize, u64)> =
+        (0..KIND_COUNT).flat_map(|kind| (0..seeds).map(move |seed| (kind, seed))).collect();
+    let tally = look(pictures);
+    tally.print("no answer");
+    assert!(tally.fooled.is_empty(), "{:#?}", tally.fooled);
+}
+
+/// Photographs from a folder, with all datums and either low end: none of them may be a ramp test.
+#[test]
+#[ignore = "needs a folder of photographs without a ramp test in NARROWS_PHOTOGRAPHS"]
+fn photographs() {
+    let folder = PathBuf::from(std::env::var_os("NARROWS_PHOTOGRAPHS").expect("NARROWS_PHOTOGRAPHS names a folder"));
+    let mut folders = vec![folder];
+    let mut files = Vec::new();
+    while let Some(folder) = folders.pop() {
+        for entry in std::fs::read_dir(folder).unwrap() {
+            let path = entry.unwrap().path();
+            if path.is_dir() { folders.push(path) } else { files.push(path) }
+        }
+    }
+    files.sort();
+    let looked: Vec<_> = files
+        .par_iter()
+        .filter_map(|path| {
+            let bytes = std::fs::read(path).unwrap();
+            let photo = decode_bytes(&bytes, &DecodeOptions::default()).ok()?;
+            let [w, h] = [photo.width() as f64, photo.height() as f64];
+            let mut readings = with_every_datum(&photo, 1, "left", Some([[0.1 * w, 0.5 * h], [0.9 * w, 0.5 * h]]));
+            readings.extend(with_every_datum(&photo, 2, "top", Some([[0.5 * w, 0.1 * h], [0.5 * w, 0.9 * h]])));
+            Some((path.file_name().unwrap().to_string_lossy().into_owned(), readings, bytes))
+        })
+        .collect();
+    let mut tally = Tally::default();
+    for (name, readings, bytes) in &looked {
+        tally.add(name, readings, bytes);
+    }
+    tally.print("photographs");
+    assert!(tally.pictures > 0 && tally.fooled.is_empty(), "{:#?}", tally.fooled);
+}

@@ -1,0 +1,6 @@
+#![no_main]
+
+#[path = "../entries.rs"]
+mod entries;
+
+libfuzzer_sys::fuzz_target!(|bytes: &[u8]| entries::upload(bytes));
