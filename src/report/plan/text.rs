@@ -62,7 +62,7 @@ fn tell_setting_up(page: &mut Page, plan: &Plan, units: Units) {
     page.row(
         "ramp",
         &format!(
-            "rises {} over {} of head travel, {}°; the line begins {} up from the strip's low edge",
+            "rises {} over {} of head travel, {}°; its low end lies {} up from the strip's low edge",
             set(ramp.rise_mm, units),
             set(ramp.travel_mm, units),
             fixed(ramp.incline_deg, 1),
