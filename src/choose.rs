@@ -110,21 +110,17 @@ pub enum Choice {
 
 /// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
 pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
-    let mut known: Option<Candidate> = None;
-    if let Some(places) = through_px
-        && let Some(mut trace) = follow_through(coarse, places)
-        && trace.median_depth() > GRAIN_DEPTH
-    {
-        trace.score = trace.score.max(1.0);
-        known = Some(examine(photo, trace, Some(places)));
-    }
+    let known = through_px
+        .and_then(|places| follow_through(coarse, places))
+        .filter(|trace| trace.median_depth() > GRAIN_DEPTH)
+        .map(|trace| examine(photo, Trace { score: trace.score.max(1.0), ..trace }));
     let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
     // The places say where one line is, and not that there is no other.
     let others = distinct_traces(photo, coarse)
         .into_iter()
         .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.lies_on(&known.trace) && !known.trace.lies_on(t));
     let mut rivals: Vec<Candidate> =
-        others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t, None)).collect();
+        others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t)).collect();
     rivals.retain(Candidate::looks_burned);
     if rivals.is_empty() {
         return Choice::One(Box::new(known));
@@ -160,7 +156,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
-    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t, None)).collect();
+    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
     if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
         // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
         candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
@@ -195,8 +191,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
 
 /// The line between two given places.
 pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
-    follow_between(coarse, line_px)
-        .map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace, Some(line_px)))))
+    follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
 }
 
 /// Judges a candidate again by kerfs measured as a reading measures them.
@@ -240,11 +235,9 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
 }
 
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
-///
-/// `through_px`: two places that the line is known to pass.
-pub fn examine(photo: &Photo, trace: Trace, through_px: Option<[[f64; 2]; 2]>) -> Candidate {
+pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
-    let course = within_the_line(photo, &course, &guide, through_px);
+    let course = within_the_line(photo, &course, &guide);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
     let sites: Vec<Option<(f64, f64, f64)>> = (0..QUICK_STATIONS)

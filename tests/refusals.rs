@@ -256,7 +256,6 @@ fn one_sided() {
 }
 
 #[test]
-#[ignore = "fails: such a line is refused as not_bracketed since two given places bind the course"]
 fn near_end() {
     let near = changed(|scene| {
         scene.ramp.focus_height_mm = 3.5;

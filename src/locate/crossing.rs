@@ -15,8 +15,6 @@ const STANDS_OUT: f64 = 0.5;
 /// What a place that does not stand out takes off, in places that do.
 const BREAK_COST: f64 = 2.0;
 
-/// Bow of a line between two places that it passes, over their distance.
-const MOST_BOW: f64 = 0.003;
 /// Sections of the course that a straight line is laid through.
 const SECTIONS: usize = 14;
 
@@ -67,14 +65,7 @@ pub fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_
 /// The course without the grain, joint or shadow that its trace may have run on into beyond the line.
 ///
 /// Breaks in the line are kept, as long as enough of it follows.
-///
-/// `through_px`: two places that the line is known to pass.
-pub fn within_the_line(
-    photo: &Photo,
-    course: &Course,
-    guide: &WidthGuide,
-    through_px: Option<[[f64; 2]; 2]>,
-) -> Course {
+pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Course {
     let length = course.end_px - course.start_px;
     let step = length / PLACES as f64;
     let at = |i: usize| course.start_px + (i as f64 + 0.5) * step;
@@ -87,20 +78,7 @@ pub fn within_the_line(
         .collect();
     let widths: Vec<f64> = (0..PLACES).map(|i| guide.at(at(i))).collect();
     let offsets: Vec<f64> = (0..PLACES).map(|i| course.offset_at(at(i))).collect();
-    let aside = match through_px.map(|places| {
-        places.map(|place| {
-            let [along, across] = course.along_across(place);
-            [along, across + course.offset_at(along)]
-        })
-    }) {
-        Some([[a, at_a], [b, at_b]]) if (b - a).abs() > 1.0 => {
-            let chord = |along: f64| at_a + (along - a) * (at_b - at_a) / (b - a);
-            (0..PLACES)
-                .map(|i| (offsets[i] - chord(at(i))).abs() > 2.0 * room(widths[i]) + MOST_BOW * (b - a).abs())
-                .collect()
-        }
-        _ => aside(&offsets, &widths, &strength),
-    };
+    let aside = aside(&offsets, &widths, &strength);
     // The line covers most of the course, and grain is paler: the upper half is the line's own.
     let mut sorted = strength.clone();
     sorted.sort_by(f64::total_cmp);
