@@ -386,9 +386,10 @@ impl MeasuredLine {
         let ends = ends::find(photo, &course, &guide, &self.stations);
         let course = course.with_extent(ends[0].along_px, ends[1].along_px);
         self.course = Some(course.clone());
+        let breaks = breaks::find(photo, &course, &guide, &self.stations);
+        quality::leave_out_ends(&mut self.stations, [course.start_px, course.end_px]);
         let quality = quality::quality(&course, &self.stations, measured.blur_px);
         self.quality = Some(quality.clone());
-        let breaks = breaks::find(photo, &course, &guide, &self.stations);
         if breaks.is_broken() {
             return Err(advice::no_course(NoCourse::Broken(breaks)));
         }
@@ -471,7 +472,6 @@ fn run(
     let tie = tied.tie;
     reading.outline_px = tied.outline_px;
     reading.cautions.extend(tied.cautions);
-    quality::leave_out_ends(&mut reading.stations, [course.start_px, course.end_px]);
     for station in &mut reading.stations {
         station.position_mm = Some(tie.at(station.along_px).position_mm);
         station.kerf_mm = Some(station.kerf_px * tie.mm_per_px(station.along_px));

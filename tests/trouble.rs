@@ -91,7 +91,6 @@ fn a_clouded_lens_widens_the_spot() {
 }
 
 #[test]
-#[ignore = "fails: a shake of 0.06 mm is no longer found since the reading changed"]
 fn a_loose_pulley_shakes_the_line_with_its_period() {
     let mut scene = sound(204);
     scene.line.periodic = Some([0.06, 5.0 * scene.ramp.span_mm() / scene.ramp.travel_mm]);

@@ -1,5 +1,7 @@
 //! What the line is like as a whole, and which stations its ends spoil.
 
+use nalgebra::{Matrix3, Vector3};
+
 use super::{LeftOut, LineQuality, Station};
 use crate::locate::refine::{median_filter, smooth};
 use crate::locate::trace::median;
@@ -37,7 +39,7 @@ pub fn quality(course: &Course, stations: &[Station], blur_px: f64) -> LineQuali
         let squares: f64 = values.iter().zip(course).map(|(v, c)| (v - c).powi(2)).sum();
         (squares / values.len().max(1) as f64).sqrt()
     };
-    let centres: Vec<f64> = used.iter().map(|s| s.centre_px).collect();
+    let centres = about_parabola(&used.iter().map(|s| [s.along_px, s.centre_px]).collect::<Vec<_>>());
     let halves: Vec<f64> = used.iter().map(|s| 0.5 * s.kerf_px).collect();
     LineQuality {
         straightness_px: wander(centres),
@@ -75,6 +77,27 @@ pub fn with_scale(mut line: LineQuality, stations: &[Station], tie: &Tie, side_l
     line
 }
 
+/// What is left of the offsets (second) over the places (first) about their parabola of least squares: how the axis happens to
+/// lie, and the bow of lens and paper, is no wander. Running means alone leave a slope standing at both ends.
+fn about_parabola(rows: &[[f64; 2]]) -> Vec<f64> {
+    let Some(([first, _], [last, _])) = rows.first().zip(rows.last()) else { return Vec::new() };
+    let basis = |place: f64| {
+        let x = (2.0 * place - first - last) / (last - first);
+        Vector3::new(1.0, x, x * x)
+    };
+    let mut normal = Matrix3::zeros();
+    let mut sum = Vector3::zeros();
+    for [place, offset] in rows {
+        let row = basis(*place);
+        normal += row * row.transpose();
+        sum += row * *offset;
+    }
+    let Some(curve) = normal.cholesky().map(|c| c.solve(&sum)) else {
+        return rows.iter().map(|r| r[1]).collect();
+    };
+    rows.iter().map(|[place, offset]| offset - basis(*place).dot(&curve)).collect()
+}
+
 /// Period in mm of a sinusoidal wander that stands out from the rest; rows of position (mm) and offset.
 ///
 /// Periodogram at the frequencies of the line's length; the slow bow of lens and paper is taken out first.
@@ -83,7 +106,7 @@ pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
     if n < 60 {
         return None;
     }
-    let offsets: Vec<f64> = rows.iter().map(|r| r[1]).collect();
+    let offsets = about_parabola(rows);
     let slow = smooth(&smooth(&offsets, n / 8), n / 8);
     let rest: Vec<f64> = offsets.iter().zip(slow).map(|(o, s)| o - s).collect();
     let [first, last] = [rows[0][0], rows[n - 1][0]];
@@ -108,4 +131,28 @@ pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
     let cycles = (at + 6) as f64;
     let fine = (-10..=10).map(|k| cycles + f64::from(k) * 0.05).max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
     Some(length / fine)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A sine of 0.3 on an axis that lies askew, and on a bow: its root mean square, wherever the axis lies.
+    #[test]
+    fn wander_is_the_lines_and_not_the_axis_s() {
+        let rows = |slope: f64, bow: f64| -> Vec<[f64; 2]> {
+            (0..400)
+                .map(|i| {
+                    let x = f64::from(i);
+                    [x, 0.3 * (x * std::f64::consts::TAU / 20.0).sin() + slope * x + bow * x * x]
+                })
+                .collect()
+        };
+        for (slope, bow) in [(0.0, 0.0), (0.02, 0.0), (-0.05, 1e-4)] {
+            let left = about_parabola(&rows(slope, bow));
+            let rms = (left.iter().map(|v| v * v).sum::<f64>() / left.len() as f64).sqrt();
+            assert!((rms - 0.3 / 2f64.sqrt()).abs() < 0.003, "{slope} {bow}: {rms}");
+            assert!((period(&rows(slope, bow)).unwrap() - 20.0).abs() < 0.1);
+        }
+    }
 }
