@@ -173,6 +173,11 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
             "the line gets thinner only where it fades out, not where it comes into focus",
             "burn slower or a little stronger, so that the line stays dark to its ends",
         ),
+        NoWaist::NotABeam => Refusal::new(
+            Code::NoLine,
+            "what stands out narrows and widens, but not as a line burned up a ramp does",
+            "picture a line burned with one plain stroke at constant speed; if this is one, burn it again on a flat light material",
+        ),
         NoWaist::Unmeasured => Refusal::new(
             Code::LineBroken,
             "the line is burnt through, broken or covered where it should be finest",

@@ -231,7 +231,12 @@ fn the_programs_own_reading_is_understood() {
     let answer = bench.run_with(&["-", "--json"], &reading).json();
     let reading: Value = serde_json::from_str(&reading).unwrap();
     assert_eq!(answer["spacer_mm"], reading["focus"]["spacer_mm"]);
-    assert_eq!(answer["depth_of_focus_mm"], reading["focus"]["depth_of_focus_mm"]);
+    let [understood, told] = [&answer["depth_of_focus_mm"], &reading["focus"]["depth_of_focus_mm"]];
+    for part in ["below", "above", "fraction"] {
+        assert_eq!(understood[part], told[part]);
+    }
+    // Summed from parts that are written with six decimals.
+    assert!((understood["total"].as_f64().unwrap() - told["total"].as_f64().unwrap()).abs() < 2e-6);
 }
 
 #[test]

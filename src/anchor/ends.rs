@@ -9,6 +9,16 @@ use crate::stations::Station;
 
 /// Strength of the line next to its edges, over that of its middle, below which it is thinner than it was.
 const FLANKS_COUNT: f64 = 1.6;
+/// Distance between the places looked at along the line, px.
+const STEP: f64 = 0.5;
+/// Shares of the line's own strength: strong, half, gone.
+const SHARES: [f64; 3] = [0.8, 0.5, 0.25];
+/// A fall from strong to half takes this part of one from strong to gone, at most.
+const FROM_HALF: f64 = 3.0;
+/// Width at the end over that further in below which the trace may have followed something thinner beyond the end.
+const THINNED: f64 = 0.7;
+/// Width at the end over the widest below which the line tapers.
+const TAPERED: f64 = 0.6;
 
 /// One end of the visible line.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -55,103 +65,162 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
             .collect();
         (!near.is_empty()).then(|| median(near))
     };
-    let local = kerf_near(0.0, (6.0 * width).max(0.04 * length)).unwrap_or(width);
-
-    // Walk outwards from well inside; light is judged against the line's own strength next to the end.
-    let inside_from = (3.0 * width).max(0.03 * length).min(0.3 * length);
-    let step = 0.5;
-    let limit = 0.12 * length + 6.0 * width + 40.0;
-    let mut walk: Vec<(f64, [f64; 2])> = Vec::new();
-    let mut leaves_picture = false;
-    let mut along = rough - outward * inside_from;
-    while outward * (along - rough) < limit {
-        match cross(photo, course, along, local.min(width), width) {
-            Some(light) => {
-                walk.push((along, [light.strength(course.is_dark), light.flank_strength(course.is_dark)]));
-            }
-            None => {
-                leaves_picture = true;
-                break;
-            }
-        }
-        along += outward * step;
-    }
-    if walk.is_empty() {
-        return LineEnd { along_px: rough, datum: None, leaves_picture };
-    }
-    // Outwards, the places where the light has fallen to each of three shares of the line's own.
-    let half = (0.12 * local / step).round() as usize;
-    let persists = ((0.7 * local).max(4.0) / step) as usize;
-    let crossings = |light: &dyn Fn(&[f64; 2]) -> f64| -> [Option<f64>; 3] {
-        let smooth: Vec<f64> = (0..walk.len())
-            .map(|i| {
-                let window = &walk[i.saturating_sub(half)..(i + half + 1).min(walk.len())];
-                window.iter().map(|w| light(&w.1)).sum::<f64>() / window.len() as f64
-            })
-            .collect();
-        let inside = ((inside_from / step) as usize).min(walk.len()).max(1);
-        let steady = median(smooth[..inside].to_vec());
-        [0.8, 0.5, 0.25].map(|share| {
-            let level = share * steady;
-            let mut below = 0usize;
-            for (i, value) in smooth.iter().enumerate() {
-                below = if *value < level { below + 1 } else { 0 };
-                if below > persists || (below > 0 && i + 1 == smooth.len() && !leaves_picture) {
-                    let at = i + 1 - below;
-                    let before = at.saturating_sub(1);
-                    let rise = smooth[before] - smooth[at];
-                    let part = if rise > 1e-9 { ((smooth[before] - level) / rise).clamp(0.0, 1.0) } else { 0.0 };
-                    return Some(walk[before].0 + outward * step * part);
-                }
-            }
-            None
-        })
-    };
-    let fade_of = |[strong, _, gone]: [Option<f64>; 3]| {
-        strong.zip(gone).map_or(f64::INFINITY, |(strong, gone)| outward * (gone - strong))
-    };
-    let longest_fade = |widest: f64| 2.0 * widest + 8.0;
-    let mut found = crossings(&|light| light[0]);
-    if fade_of(found) > longest_fade(local) {
-        // A crack or a streak that runs on from the line's end is thinner than the line: its flanks end where it ends.
-        let whole = crossings(&|light| light[0].min(FLANKS_COUNT * light[1]));
-        if fade_of(whole) < longest_fade(local) {
-            found = whole;
-        }
-    }
-    let Some(outermost) = found[1] else {
-        let last = walk[walk.len() - 1].0;
-        return LineEnd { along_px: last, datum: None, leaves_picture: true };
-    };
-
-    // A true end is as short as the mark is wide; a fading one takes many widths from strong to gone.
+    let reach = (6.0 * width).max(0.04 * length);
+    let local = kerf_near(0.0, reach).unwrap_or(width);
     let side: Vec<f64> = usable
         .iter()
         .filter(|s| outward * (s.along_px - 0.5 * (course.start_px + course.end_px)) > 0.0)
         .map(|s| s.kerf_px)
         .collect();
-    let widest = side.iter().copied().fold(0.0, f64::max).max(local);
-    let fade = fade_of(found);
-    let near = |from: f64, to: f64| {
-        let kerfs: Vec<f64> = usable
-            .iter()
-            .filter(|s| {
-                let inside = outward * (outermost - s.along_px);
-                inside >= from && inside <= to
+    let end = End { photo, course, usable: &usable, outward, rough, widest: widest(side).max(local) };
+
+    let walk = Walk::outwards(&end, local, width);
+    let found = walk.crossings(|light| light[0]);
+    let Some(outermost) = found[1] else {
+        return LineEnd {
+            along_px: walk.last_px,
+            datum: None,
+            leaves_picture: walk.leaves_picture || !walk.is_empty(),
+        };
+    };
+    // A crack or a streak that runs on from the line's end is thinner than the line: its flanks end where it ends. Where the
+    // trace followed the streak, the line's own width is that of the places further in.
+    let further = kerf_near(reach, 3.0 * reach).unwrap_or(local);
+    let by_flanks = |light: &[f64; 2]| light[0].min(FLANKS_COUNT * light[1]);
+    let found = [found]
+        .into_iter()
+        .chain(std::iter::once_with(|| walk.crossings(by_flanks)))
+        .chain(
+            (local < THINNED * further).then(|| Walk::outwards(&end, further, further.max(width)).crossings(by_flanks)),
+        )
+        .find_map(|found| Some((found[1]?, end.datum(found, local)?)));
+    match found {
+        Some((along_px, datum)) => LineEnd { along_px, datum: Some(datum), leaves_picture: false },
+        None => LineEnd { along_px: outermost, datum: None, leaves_picture: false },
+    }
+}
+
+/// Width that nearly all places of one side stay below: single ones are spread by grain.
+fn widest(mut kerfs: Vec<f64>) -> f64 {
+    if kerfs.is_empty() {
+        return 0.0;
+    }
+    let place = kerfs.len() * 19 / 20;
+    *kerfs.select_nth_unstable_by(place, f64::total_cmp).1
+}
+
+/// One end that is being looked for.
+struct End<'a> {
+    photo: &'a Photo,
+    course: &'a Course,
+    usable: &'a [&'a Station],
+    outward: f64,
+    /// Where the course ends.
+    rough: f64,
+    /// Width of the line on this side of its middle.
+    widest: f64,
+}
+
+/// Light along the line's middle, from well inside outwards.
+struct Walk {
+    outward: f64,
+    /// Place, strength of the middle, strength next to the edges.
+    light: Vec<(f64, [f64; 2])>,
+    /// Steps well inside, steps that are averaged to each side, and steps for which a fall must last.
+    inside: usize,
+    half: usize,
+    persists: usize,
+    last_px: f64,
+    leaves_picture: bool,
+}
+
+impl Walk {
+    /// Light is judged against the line's own strength next to the end.
+    fn outwards(end: &End<'_>, kerf: f64, width: f64) -> Self {
+        let length = end.course.end_px - end.course.start_px;
+        let inside_from = (3.0 * width).max(0.03 * length).min(0.3 * length);
+        let limit = 0.12 * length + 6.0 * width + 40.0;
+        let mut walk = Self {
+            outward: end.outward,
+            light: Vec::new(),
+            inside: (inside_from / STEP) as usize,
+            half: (0.12 * kerf / STEP).round() as usize,
+            persists: ((0.7 * kerf).max(4.0) / STEP) as usize,
+            last_px: end.rough,
+            leaves_picture: false,
+        };
+        let mut along = end.rough - end.outward * inside_from;
+        while end.outward * (along - end.rough) < limit {
+            let Some(light) = cross(end.photo, end.course, along, kerf.min(width), width) else {
+                walk.leaves_picture = true;
+                break;
+            };
+            let is_dark = end.course.is_dark;
+            walk.light.push((along, [light.strength(is_dark), light.flank_strength(is_dark)]));
+            walk.last_px = along;
+            along += end.outward * STEP;
+        }
+        walk
+    }
+
+    fn is_empty(&self) -> bool {
+        self.light.is_empty()
+    }
+
+    /// Outwards, the places where the light has fallen to each of three shares of the line's own.
+    fn crossings(&self, light: impl Fn(&[f64; 2]) -> f64) -> [Option<f64>; 3] {
+        let count = self.light.len();
+        if count == 0 {
+            return [None; 3];
+        }
+        let smooth: Vec<f64> = (0..count)
+            .map(|i| {
+                let window = &self.light[i.saturating_sub(self.half)..(i + self.half + 1).min(count)];
+                window.iter().map(|w| light(&w.1)).sum::<f64>() / window.len() as f64
             })
-            .map(|s| s.kerf_px)
             .collect();
-        (!kerfs.is_empty()).then(|| median(kerfs))
-    };
-    let at_end = near(0.4 * widest, 1.6 * widest).unwrap_or(local);
-    let further_in = near(2.0 * widest, 5.0 * widest + 0.02 * length).unwrap_or(at_end);
-    let tapers = at_end < 0.6 * widest || fade > longest_fade(widest);
-    let datum = if tapers {
-        None
-    } else if at_end < 0.985 * further_in {
-        Some(EndDatum { along_px: outermost, u_px: 0.25 * widest })
-    } else {
-        Some(EndDatum { along_px: outermost - outward * 0.25 * at_end, u_px: at_end / 8.0 })
-    };
-    LineEnd { along_px: outermost, datum, leaves_picture: false }
+        let steady = median(smooth[..self.inside.min(count).max(1)].to_vec());
+        SHARES.map(|share| {
+            let level = share * steady;
+            let mut below = 0usize;
+            for (i, value) in smooth.iter().enumerate() {
+                below = if *value < level { below + 1 } else { 0 };
+                if below > self.persists || (below > 0 && i + 1 == count && !self.leaves_picture) {
+                    let at = i + 1 - below;
+                    let before = at.saturating_sub(1);
+                    let rise = smooth[before] - smooth[at];
+                    let part = if rise > 1e-9 { ((smooth[before] - level) / rise).clamp(0.0, 1.0) } else { 0.0 };
+                    return Some(self.light[before].0 + self.outward * STEP * part);
+                }
+            }
+            None
+        })
+    }
+}
+
+impl End<'_> {
+    /// Where the beam stood, unless the line fades or tapers: a true end is as short as the mark is wide; a fading one takes
+    /// many widths from strong to gone.
+    fn datum(&self, [strong, half, gone]: [Option<f64>; 3], local: f64) -> Option<EndDatum> {
+        let [strong, outermost] = [strong?, half?];
+        let length = self.course.end_px - self.course.start_px;
+        // A streak beyond a sharp end can be dark enough to count as not gone.
+        let fade = (FROM_HALF * self.outward * (outermost - strong))
+            .min(gone.map_or(f64::INFINITY, |gone| self.outward * (gone - strong)));
+        let near = |from: f64, to: f64| {
+            let inside = |s: &&&Station| (from..=to).contains(&(self.outward * (outermost - s.along_px)));
+            let kerfs: Vec<f64> = self.usable.iter().filter(inside).map(|s| s.kerf_px).collect();
+            (!kerfs.is_empty()).then(|| median(kerfs))
+        };
+        let at_end = near(0.4 * self.widest, 1.6 * self.widest).unwrap_or(local);
+        let further_in = near(2.0 * self.widest, 5.0 * self.widest + 0.02 * length).unwrap_or(at_end);
+        if at_end < TAPERED * self.widest || fade > 2.0 * self.widest + 8.0 {
+            return None;
+        }
+        Some(if at_end < 0.985 * further_in {
+            EndDatum { along_px: outermost, u_px: 0.25 * self.widest }
+        } else {
+            EndDatum { along_px: outermost - self.outward * 0.25 * at_end, u_px: at_end / 8.0 }
+        })
+    }
 }

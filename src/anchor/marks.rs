@@ -29,6 +29,8 @@ const CLEAR: f64 = 4.0;
 const LEAST_AGREEMENT: f64 = 0.8;
 /// Chance that a half is missing, faint or smeared beyond recognition.
 const MISSING: f64 = 0.15;
+/// Chance that a mark is missing as a whole.
+const MISSING_WHOLE: f64 = 0.1;
 /// How far the line runs past its first and last mark, mm of travel, and what a wide end or a trace into grain may add.
 const RUN_ON_MM: f64 = 4.0;
 const RUN_ON_ROOM_MM: f64 = 2.5;
@@ -267,14 +269,9 @@ fn place(
                     (last_step + beyond, chain[chain.len() - 1].1.along_px + beyond as f64 * pitch),
                 ] {
                     let index = index_of(step);
-                    let shows = index >= 0
-                        && index <= setup.last as isize
-                        && [-1.0, 1.0].iter().all(|side| {
-                            let [x, y] = course.place(along, side * LONG_MM * scale);
-                            x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
-                        });
-                    if shows {
-                        likelihood += 2.0 * MISSING.ln();
+                    let is_mark = index >= 0 && index <= setup.last as isize;
+                    if is_mark && [0, 1].iter().all(|side| shows(photo, course, along, *side, scale)) {
+                        likelihood += MISSING_WHOLE.ln();
                     }
                 }
             }
@@ -300,7 +297,7 @@ fn place(
         return Err(TieError::LowEndContradictsMarks);
     }
     let (best, placing) = *allowed[0];
-    let agreeing = agreement(chain, &placing, &sides, setup);
+    let agreeing = agreement(photo, course, chain, &placing, &sides, setup);
     if agreeing < LEAST_AGREEMENT {
         // Strokes at one pitch whose lengths are not those of the marks: something else.
         let found = (agreeing * chain.len() as f64) as usize;
@@ -312,13 +309,30 @@ fn place(
     Ok(placing)
 }
 
-/// Share of the seen halves that are as long as the placing says.
-fn agreement(chain: &[(isize, Rung)], placing: &Placing, sides: &[SideScale; 2], setup: &MarkSetup) -> f64 {
+/// True where a long half of a mark would lie wholly in the picture.
+fn shows(photo: &Photo, course: &Course, along_px: f64, side: usize, scale: f64) -> bool {
+    let sign = if side == 0 { 1.0 } else { -1.0 };
+    let [x, y] = course.place(along_px, sign * LONG_MM * scale);
+    x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
+}
+
+/// Share of the halves that show that are as long as the placing says.
+fn agreement(
+    photo: &Photo,
+    course: &Course,
+    chain: &[(isize, Rung)],
+    placing: &Placing,
+    sides: &[SideScale; 2],
+    setup: &MarkSetup,
+) -> f64 {
     let [mut seen, mut agreeing] = [0.0; 2];
     for (step, rung) in chain {
         let index = placing.first + if placing.is_rising { *step } else { -*step };
         for (side, half) in rung.halves.iter().enumerate() {
             let Some(tick) = half else { continue };
+            if !shows(photo, course, rung.along_px, side, sides[side].at(rung.along_px)) {
+                continue;
+            }
             let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
             seen += 1.0;
             if index >= 0 && index <= setup.last as isize {
@@ -380,17 +394,14 @@ fn rung_likelihood(
         let seen = rung.map_or(0, |r| r.halves.iter().flatten().count());
         return if seen == 0 { 0.0 } else { -4.0 * seen as f64 };
     }
+    let Some(rung) = rung else { return MISSING_WHOLE.ln() };
     let mut sum = 0.0;
-    for (side, half) in [0, 1].map(|s| (s, rung.and_then(|r| r.halves[s]))) {
+    for (side, half) in rung.halves.iter().enumerate() {
+        if !shows(photo, course, rung.along_px, side, sides[side].at(rung.along_px)) {
+            continue;
+        }
         let Some(tick) = half else {
-            let sign = if side == 0 { 1.0 } else { -1.0 };
-            let shows = rung.is_none_or(|r| {
-                let [x, y] = course.place(r.along_px, sign * LONG_MM * sides[side].at(r.along_px));
-                x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
-            });
-            if shows {
-                sum += MISSING.ln();
-            }
+            sum += MISSING.ln();
             continue;
         };
         let outer = tick.reach_px[1] / sides[side].at(tick.along_px);

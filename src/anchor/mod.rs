@@ -32,6 +32,9 @@ const UNSEEN_DISTORTION: f64 = 0.001;
 
 /// Greatest angle (radians, about 1.3°) between the line and the strip's edges.
 const EDGE_ANGLE: f64 = 0.022;
+/// How far beyond the visible line index marks are looked for, as shares of its length: first and, where that fails, then.
+const BESIDE_THE_LINE: f64 = 0.05;
+const BEYOND_ITS_ENDS: f64 = 0.6;
 
 /// A tied course with what came to light on the way.
 #[derive(Debug, Clone)]
@@ -143,10 +146,17 @@ fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: 
     // Halves reach 12 mm out; in a close picture a mm is at most so many pixels.
     let most_px_per_mm = (course.end_px - course.start_px) / (3.5 * pitch_mm);
     let farthest = 15.0 * most_px_per_mm;
-    let look = |positive| ticks::find(found.coarse, course, positive, clear_px, farthest);
-    let (positive, negative) = rayon::join(|| look(true), || look(false));
-    let ticks: Vec<ticks::Tick> = positive.into_iter().chain(negative).collect();
-    marks::tie(found.photo, course, &ticks, &mark_setup)
+    let placed = |beyond: f64| {
+        let look = |positive| ticks::find(found.coarse, course, positive, [clear_px, farthest], beyond);
+        let (positive, negative) = rayon::join(|| look(true), || look(false));
+        let ticks: Vec<ticks::Tick> = positive.into_iter().chain(negative).collect();
+        marks::tie(found.photo, course, &ticks, &mark_setup)
+    };
+    // Beside the line first, where little else looks like a mark; a line can fade where its marks do not.
+    placed(BESIDE_THE_LINE).or_else(|why| match why {
+        TieError::MarksNotFound { .. } | TieError::MarksAmbiguous => placed(BEYOND_ITS_ENDS).map_err(|_| why),
+        why => Err(why),
+    })
 }
 
 fn by_hand(course: &Course, low: [f64; 2], high: [f64; 2], span_mm: f64) -> [TiePoint; 2] {

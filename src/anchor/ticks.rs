@@ -9,6 +9,10 @@ use crate::locate::coarse::{Coarse, sample};
 const SIDES: [isize; 5] = [2, 4, 7, 11, 16];
 /// Depth (ln light) beyond which a stroke counts no more.
 const DEPTH_CAP: f32 = 0.6;
+/// How far beyond the visible line light is taken as texture, as a share of its length.
+const BESIDE: f64 = 0.05;
+/// Most strokes on a side.
+const MOST: usize = 160;
 /// Slants tried: along per across. A photograph from the side slants the marks.
 const STEEPEST: f64 = 0.24;
 const SLANTS: usize = 13;
@@ -52,14 +56,17 @@ fn own_ends(stretch: (usize, usize), depth: impl Fn(usize) -> f32) -> (usize, us
     ends
 }
 
-/// Finds strokes on one side of the course between `nearest_px` and `farthest_px` from it.
-pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64, farthest_px: f64) -> Vec<Tick> {
+/// Finds strokes on one side of the course between the two distances `away_px` from it, as far beyond its ends as the share
+/// `beyond` of its length.
+pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 2], beyond: f64) -> Vec<Tick> {
+    let [nearest_px, farthest_px] = away_px;
     let factor = coarse.factor;
     let side = if is_positive { 1.0 } else { -1.0 };
     let sign = if course.is_dark { 1.0f32 } else { -1.0 };
-    let margin = 0.05 * (course.end_px - course.start_px);
+    let length = course.end_px - course.start_px;
+    let margin = beyond * length;
     let from = course.start_px - margin;
-    let columns = ((course.end_px - course.start_px + 2.0 * margin) / factor) as usize;
+    let columns = ((length + 2.0 * margin) / factor) as usize;
     let first = (nearest_px / factor).floor();
     let rows = ((farthest_px / factor) - first).max(0.0) as usize;
     if columns < 20 || rows < 6 {
@@ -105,9 +112,11 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
             }
         },
     );
-    // The typical depth of texture sets what counts as a stroke; where wide strokes cover more than a tenth of the band,
-    // half their own depth does.
-    let mut sorted: Vec<f32> = depth.iter().step_by(7).copied().collect();
+    // The typical depth of texture beside the line sets what counts as a stroke; where wide strokes cover more than a tenth of
+    // the band, half their own depth does.
+    let beside = ((margin - BESIDE * length) / factor) as usize..((margin + (1.0 + BESIDE) * length) / factor) as usize;
+    let mut sorted: Vec<f32> =
+        depth.chunks_exact(columns).flat_map(|row| &row[beside.clone()]).step_by(7).copied().collect();
     sorted.sort_by(f32::total_cmp);
     let texture = sorted[sorted.len() * 9 / 10];
     let strokes = sorted[sorted.len() * 97 / 100];
@@ -201,7 +210,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, nearest_px: f64
         if !clashes {
             kept.push(tick);
         }
-        if kept.len() >= 120 {
+        if kept.len() >= MOST {
             break;
         }
     }

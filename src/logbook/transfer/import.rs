@@ -6,7 +6,7 @@ use rusqlite::Connection;
 use serde::Serialize;
 
 use super::{Line, SCHEMA, WholeReading, parse};
-use crate::logbook::book::{Said, Trouble};
+use crate::logbook::book::{Said, Trouble, same_name};
 use crate::logbook::entry::{Details, Entry, Event, RecordId, Withdrawn};
 use crate::logbook::insert::{
     insert_event, insert_reading, insert_withdrawal, name_lens, name_machine, say_lens, say_machine,
@@ -163,8 +163,10 @@ fn withdraw(connection: &Connection, id: RecordId, withdrawn: Option<Withdrawn>)
 fn same_reading(connection: &Connection, there: RecordId, entry: &Entry, details: &Details) -> Result<(), Trouble> {
     let entries = rows_of(connection, &select(READINGS, "WHERE record.id = ?1"), [there], entry_of)?;
     let known = rows_of(connection, SELECT_DETAILS, [there], details_of)?;
-    // Number, replacement and withdrawal are this logbook's own.
+    // Number, replacement and withdrawal are this logbook's own, and so is how it spells a name.
     let alike = |known: Entry| Entry {
+        machine: respelt(known.machine, &entry.machine),
+        lens: respelt_lens(known.lens, entry.lens.as_deref()),
         id: entry.id,
         replaced_by: entry.replaced_by,
         withdrawn: entry.withdrawn.clone(),
@@ -177,6 +179,8 @@ fn same_reading(connection: &Connection, there: RecordId, entry: &Entry, details
 fn same_event(connection: &Connection, there: RecordId, event: &Event) -> Result<(), Trouble> {
     let events = rows_of(connection, &select(EVENTS, "WHERE record.id = ?1"), [there], event_of)?;
     let alike = |known: Event| Event {
+        machine: respelt(known.machine, &event.machine),
+        lens: respelt_lens(known.lens, event.lens.as_deref()),
         id: event.id,
         replaced_by: event.replaced_by,
         withdrawn: event.withdrawn.clone(),
@@ -184,6 +188,18 @@ fn same_event(connection: &Connection, there: RecordId, event: &Event) -> Result
     };
     let is_same = events.into_iter().next().map(alike).as_ref() == Some(event);
     conflict_unless(is_same, format!("event {}", event.id), &event.uid)
+}
+
+/// The same name in the other's spelling.
+fn respelt(known: String, other: &str) -> String {
+    if same_name(&known, other) { other.to_owned() } else { known }
+}
+
+fn respelt_lens(known: Option<String>, other: Option<&str>) -> Option<String> {
+    match other {
+        Some(other) => known.map(|known| respelt(known, other)),
+        None => known,
+    }
 }
 
 fn conflict_unless(is_same: bool, what: String, uid: &str) -> Result<(), Trouble> {
@@ -408,6 +424,25 @@ pub(super) mod tests {
         links.sort_unstable();
         assert_eq!(links, [(5, None, Some(6)), (6, Some(5), None)]);
         assert_eq!(other.import(&said).unwrap().already, 3);
+    }
+
+    /// Found by fuzzing: names are one whatever their capitals, also where a record is told to be there already.
+    #[test]
+    fn a_record_whose_names_are_spelt_otherwise_is_there_already() {
+        let mut lines = one_of_each();
+        for line in &mut lines {
+            let (machine, lens) = match line {
+                Line::Reading(reading) => (&mut reading.entry.machine, &mut reading.entry.lens),
+                Line::Event(event) => (&mut event.machine, &mut event.lens),
+                _ => continue,
+            };
+            machine.make_ascii_uppercase();
+            lens.iter_mut().for_each(|lens| lens.make_ascii_uppercase());
+        }
+        let text = written(lines);
+        let (_folder, mut book) = book();
+        assert_eq!(book.import(&text).unwrap().readings, 2);
+        assert_eq!(book.import(&text).unwrap(), Imported { already: 3, ..Imported::default() });
     }
 
     #[test]

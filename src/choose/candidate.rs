@@ -1,0 +1,189 @@
+//! One straight thing in the picture, measured quickly, and how much like a burned line it is.
+
+use rayon::prelude::*;
+
+use super::ground;
+use crate::fit::bracket::{Bracket, bracket};
+use crate::fit::caustic;
+use crate::fit::data::Data;
+use crate::fit::noise::Scatter;
+use crate::locate::Course;
+use crate::locate::crossing::within_the_line;
+use crate::locate::profile::gather;
+use crate::locate::refine::{WidthGuide, half_levels, refine};
+use crate::locate::trace::{Trace, median};
+use crate::photo::Photo;
+use crate::stations::measure::{MeasureOptions, measure};
+
+/// Places looked at along each candidate.
+const QUICK_STATIONS: usize = 150;
+/// Length given to the line in the quick fit, in its own units.
+const QUICK_LENGTH: f64 = 150.0;
+/// Contrast below which a place has no edges.
+const FAINT_CONTRAST: f64 = 0.12;
+/// Fewest usable quick stations for a curve.
+const LEAST_QUICK_STATIONS: usize = 16;
+
+/// Least rise of the kerf on both sides of its finest place for a line to look burned.
+const LEAST_RISE: f64 = 1.12;
+/// Rise (natural log of the width) that half of a candidate's strength rests on.
+const USUAL_RISE: f64 = 0.3;
+/// Grain makes the kerf stray from the curve by some per cent; joints and cracks stray by tens.
+pub const ORDINARY_MISFIT: f64 = 0.06;
+const MOST_MISFIT: f64 = 0.30;
+/// A strip's edge lies between the strip and what is under it: on a burned line's two sides the light (natural log) differs by less.
+const MOST_UNEVEN: f64 = 0.5;
+/// A head runs straight, and a lens or curled paper bows its line by less than this share of its length.
+const MOST_BOW: f64 = 0.02;
+const BOW_PARTS: u32 = 8;
+/// Places by which two courses are told to be one.
+const OVERLAP_PLACES: usize = 40;
+
+/// A candidate with a quick measurement along it.
+#[derive(Debug, Clone)]
+pub struct Candidate {
+    /// The followed run.
+    pub trace: Trace,
+    /// Its course at full resolution.
+    pub course: Course,
+    /// Rough width along it.
+    pub guide: WidthGuide,
+    /// Share of the quick stations that are usable.
+    pub usable: f64,
+    /// Median contrast of the usable ones.
+    pub contrast: f64,
+    /// The inner minimum of the kerf, where there is one.
+    pub bracket: Option<Bracket>,
+    /// RMS relative distance of the kerf from a burned line's curve; infinite where none could be fitted.
+    pub misfit: f64,
+    /// Median difference (natural log) of the light on its two sides.
+    pub unevenness: f64,
+}
+
+impl Candidate {
+    /// Narrows and widens again by more than its own wander, with clean edges most of the way.
+    pub fn looks_burned(&self) -> bool {
+        self.usable > 0.5
+            && self.unevenness < MOST_UNEVEN
+            && self.bow() < MOST_BOW
+            && self.misfit < MOST_MISFIT
+            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
+    }
+
+    /// True where most of its course lies on that of `other`.
+    pub fn lies_on(&self, other: &Self) -> bool {
+        let [start, end] = [self.course.start_px, self.course.end_px];
+        let on = |share: f64| {
+            let [along, across] = other.course.along_across(self.course.place(start + share * (end - start), 0.0));
+            along >= other.course.start_px
+                && along <= other.course.end_px
+                && across.abs() < 0.5 * other.guide.at(along) + 2.0
+        };
+        2 * (0..OVERLAP_PLACES).filter(|k| on((*k as f64 + 0.5) / OVERLAP_PLACES as f64)).count() > OVERLAP_PLACES
+    }
+
+    /// True where it runs on to the edge of what it lies on, at both ends.
+    pub fn runs_off(&self, photo: &Photo) -> bool {
+        ground::runs_off(photo, &self.course, &self.guide)
+    }
+
+    /// Farthest that the course lies from its chord, over its length.
+    fn bow(&self) -> f64 {
+        let [start, length] = [self.course.start_px, self.course.end_px - self.course.start_px];
+        let at = |share: f64| self.course.offset_at(start + share * length);
+        let [first, last] = [at(0.0), at(1.0)];
+        let apart = |share: f64| (at(share) - first - share * (last - first)).abs();
+        (1..BOW_PARTS).map(|k| apart(f64::from(k) / f64::from(BOW_PARTS))).fold(0.0, f64::max) / length
+    }
+
+    /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.
+    pub fn strength(&self) -> f64 {
+        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(4)) } else { 0.0 };
+        // A shadow's rim or a joint hardly narrows and widens again.
+        let rise = self.bracket.map_or(1.0, |b| b.rises[0].min(b.rises[1]).max(0.0));
+        // What of the trace stands out along it.
+        let kept = ((self.course.end_px - self.course.start_px) / self.trace.length_px()).min(1.0);
+        kept * self.trace.score * self.contrast.max(0.05) * self.usable * stray.max(0.01) * rise / (rise + USUAL_RISE)
+    }
+}
+
+/// Judges a candidate again by kerfs measured as a reading measures them.
+pub fn look_closer(photo: &Photo, candidate: &mut Candidate) {
+    let course = &candidate.course;
+    let options = MeasureOptions { most: QUICK_STATIONS, ..MeasureOptions::default() };
+    let stations = measure(photo, course, &candidate.guide, [course.start_px, course.end_px], &options).stations;
+    let length = course.end_px - course.start_px;
+    let used: Vec<(f64, f64, f64)> = stations
+        .iter()
+        .filter(|s| s.used && s.kerf_px > 0.1)
+        .map(|s| ((s.along_px - course.start_px) / length * QUICK_LENGTH, s.kerf_px.ln(), s.contrast))
+        .collect();
+    (candidate.bracket, candidate.misfit) = curve(&used);
+    candidate.usable = used.len() as f64 / stations.len().max(1) as f64;
+    candidate.contrast = median(used.iter().map(|u| u.2).collect());
+}
+
+/// Bracket and misfit of a burned line's curve through quick stations: place, ln width, contrast.
+fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
+    let data = Data {
+        position: used.iter().map(|s| s.0).collect(),
+        ln_kerf: used.iter().map(|s| s.1).collect(),
+        own: vec![0.02; used.len()],
+        contrast: used.iter().map(|s| s.2).collect(),
+    };
+    let bracket = if data.len() >= LEAST_QUICK_STATIONS { bracket(&data).ok() } else { None };
+    let scatter = Scatter { grain: 0.03, length_mm: 0.01 * QUICK_LENGTH, own_factor: 1.0 };
+    let Some(found) = bracket else { return (None, f64::INFINITY) };
+    let Some(first) = caustic::fit(&data, &found, scatter, 0) else { return (bracket, f64::INFINITY) };
+    // A trace may run on into grain beyond the line, or over a knot: the curve is fitted again to what agrees with it.
+    let sizes: Vec<f64> = first.residuals.iter().map(|r| r.abs()).collect();
+    let limit = 3.0 * median(sizes.clone());
+    let kept = data.filtered(|i| sizes[i] <= limit);
+    let misfit = caustic::fit_from(&kept, &first.caustic, scatter, 0).map_or(f64::INFINITY, |f| {
+        let apart = |i: usize| (data.ln_kerf[i] - f.caustic.ln_kerf(data.position[i])).abs();
+        // Median over its place in a normal distribution.
+        median((0..data.len()).map(apart).collect()) / 0.6745
+    });
+    (bracket, misfit)
+}
+
+/// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
+pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
+    let (course, guide) = refine(photo, &trace);
+    let course = within_the_line(photo, &course, &guide);
+    let sign = if course.is_dark { 1.0 } else { -1.0 };
+    let length = course.end_px - course.start_px;
+    let sites: Vec<Option<(f64, f64, f64, f64)>> = (0..QUICK_STATIONS)
+        .into_par_iter()
+        .map(|i| {
+            let share = (i as f64 + 0.5) / QUICK_STATIONS as f64;
+            let along = course.start_px + share * length;
+            let width = guide.at(along);
+            let half_length = (0.3 * length / QUICK_STATIONS as f64).clamp(1.0, 12.0);
+            let profile = gather(photo, &course, along, half_length, 1.4 * width + 6.0);
+            let levels = half_levels(&profile, course.is_dark, 0.35 * width + 1.0)?;
+            let [left, right] = levels.background.map(|light| light.max(1e-4));
+            let background = 0.5 * (levels.background[0] + levels.background[1]);
+            let contrast = sign * (background - levels.core) / background.max(levels.core).max(1e-4);
+            (contrast > FAINT_CONTRAST && levels.centre_px.abs() < 0.5 * width + 2.0).then_some((
+                share * QUICK_LENGTH,
+                levels.width_px.max(0.1).ln(),
+                contrast,
+                (left / right).ln().abs(),
+            ))
+        })
+        .collect();
+    let unevenness = median(sites.iter().flatten().map(|site| site.3).collect());
+    let used: Vec<(f64, f64, f64)> = sites.iter().flatten().map(|site| (site.0, site.1, site.2)).collect();
+    let (bracket, misfit) = curve(&used);
+    Candidate {
+        usable: used.len() as f64 / QUICK_STATIONS as f64,
+        contrast: median(used.iter().map(|u| u.2).collect()),
+        bracket,
+        misfit,
+        unevenness,
+        trace,
+        course,
+        guide,
+    }
+}

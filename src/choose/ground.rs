@@ -1,0 +1,68 @@
+//! What a line lies on: whether it ends on that ground, or runs on to where the ground ends.
+//!
+//! A burned line ends where the beam was switched off, with the strip's own material beyond it. A joint between boards, a
+//! crack or a pencil line drawn along a rule runs on to the strip's edge.
+
+use crate::locate::Course;
+use crate::locate::refine::WidthGuide;
+use crate::locate::trace::median;
+use crate::photo::Photo;
+
+/// Distance between places along the course, and from its end to the outermost, as shares of its length.
+const STEP: f64 = 0.0025;
+const REACH_STEPS: i32 = 24;
+/// Places compared on each side of a supposed edge, and left out next to it (shadow, blur).
+const SIDE: i32 = 7;
+const GAP: i32 = 2;
+/// An edge is looked for so many steps inside the course's end and beyond it.
+const WITHIN: i32 = 8;
+const BEYOND: i32 = 10;
+/// Samples across, on each side of the line.
+const SAMPLES: i32 = 24;
+/// How far aside of the line the ground is looked at, as a share of the course's length.
+const ASIDE: f64 = 0.03;
+/// Change of the ground's light (natural log) at its edge; boards differ by less over so short a way.
+const EDGE: f64 = 0.25;
+
+/// True where the line runs on to the edge of its ground, or out of the picture, at both ends.
+pub fn runs_off(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
+    [(course.start_px, -1.0), (course.end_px, 1.0)]
+        .into_iter()
+        .all(|(end_px, outward)| ends_at_an_edge(photo, course, guide, end_px, outward))
+}
+
+fn ends_at_an_edge(photo: &Photo, course: &Course, guide: &WidthGuide, end_px: f64, outward: f64) -> bool {
+    let length = course.end_px - course.start_px;
+    let from = 0.8 * guide.at(end_px) + 2.0;
+    // Ground at every place, inside to outside; `None` where most of it is out of the picture.
+    let ground: Vec<Option<f64>> = (-REACH_STEPS..=REACH_STEPS)
+        .map(|step| {
+            let along = end_px + outward * f64::from(step) * STEP * length;
+            let lights: Vec<f64> = (-SAMPLES..=SAMPLES)
+                .filter(|k| *k != 0)
+                .filter_map(|k| {
+                    let aside = from + f64::from(k.abs()) / f64::from(SAMPLES) * ASIDE * length;
+                    light(photo, course.place(along, aside.copysign(f64::from(k))))
+                })
+                .collect();
+            (lights.len() > SAMPLES as usize).then(|| median(lights))
+        })
+        .collect();
+    let side = |from: i32, to: i32| -> Option<f64> {
+        let places = &ground[(from + REACH_STEPS) as usize..(to + REACH_STEPS) as usize];
+        Some(median(places.iter().copied().collect::<Option<Vec<f64>>>()?))
+    };
+    (-WITHIN..=BEYOND).any(|at| {
+        let inside = side(at - GAP - SIDE, at - GAP);
+        let outside = side(at + GAP, at + GAP + SIDE);
+        inside.is_some_and(|inside| {
+            // Out of the picture is off the ground, too.
+            outside.is_none_or(|outside| (outside.max(1.0) / inside.max(1.0)).ln().abs() > EDGE)
+        })
+    })
+}
+
+fn light(photo: &Photo, [x, y]: [f64; 2]) -> Option<f64> {
+    let inside = x >= 0.0 && y >= 0.0;
+    if inside { photo.luminance.get([y as usize, x as usize]).map(|value| f64::from(*value)) } else { None }
+}

@@ -1,0 +1,169 @@
+//! Which of the straight things in the picture is the burned line: one, none or several.
+
+pub mod candidate;
+mod ground;
+
+use rayon::prelude::*;
+
+use crate::locate::coarse::{Coarse, straight_runs};
+use crate::locate::trace::{Trace, follow, follow_between, follow_through};
+use crate::photo::Photo;
+use candidate::{Candidate, ORDINARY_MISFIT, examine, look_closer};
+
+/// Straight runs looked at.
+const RUNS: usize = 14;
+/// Candidates measured.
+const MEASURED: usize = 5;
+/// Share of the best score below which a candidate is not measured.
+const WORTH_MEASURING: f64 = 0.2;
+/// Depth (ln light) of a line that may be no more than grain.
+const GRAIN_DEPTH: f64 = 0.10;
+/// Share of the picture's long side that a line must reach.
+const LEAST_LENGTH: f64 = 0.06;
+
+/// Share of the strongest's strength from which another candidate is a rival, and from which one that fits well is.
+const CLEAR_RIVAL: f64 = 0.55;
+const CLEAN_RIVAL: f64 = 0.25;
+/// The same for one that runs beside it: sine of the angle between them.
+const BESIDE: f64 = 0.1;
+const BESIDE_RIVAL: f64 = 0.38;
+/// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
+const ENDS_INSIDE: f64 = 0.5;
+
+/// Whether a candidate that looks burned leaves doubt which is the line.
+///
+/// A second burned line runs beside the first, or keeps to its curve about as well; grain that happens to widen twice, on
+/// the bench or across the strip, does neither.
+fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
+    let share = candidate.strength() / first.strength();
+    let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
+    let [a, b] = [&candidate.course, &first.course].map(|course| course.direction);
+    let is_beside = (a[0] * b[1] - a[1] * b[0]).abs() < BESIDE;
+    share > CLEAR_RIVAL || (is_beside && share > BESIDE_RIVAL) || (is_clean && share > CLEAN_RIVAL)
+}
+
+/// What there is in the picture.
+#[derive(Debug, Clone)]
+pub enum Choice {
+    /// One burned line.
+    One(Box<Candidate>),
+    /// Nothing that stands out as a line.
+    None,
+    /// Several that could each be it; the strongest first.
+    Several(Vec<Candidate>),
+}
+
+/// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
+pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
+    let known = through_px
+        .and_then(|places| follow_through(coarse, places))
+        .filter(|trace| trace.median_depth() > GRAIN_DEPTH)
+        .map(|trace| examine(photo, Trace { score: trace.score.max(1.0), ..trace }));
+    let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
+    // The places say where one line is, and not that there is no other.
+    let others = distinct_traces(photo, coarse)
+        .into_iter()
+        .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.lies_on(&known.trace) && !known.trace.lies_on(t));
+    let mut rivals: Vec<Candidate> =
+        others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t)).collect();
+    rivals.retain(Candidate::looks_burned);
+    if rivals.is_empty() {
+        return Choice::One(Box::new(known));
+    }
+    let mut first = known.clone();
+    look_closer(photo, &mut first);
+    rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
+    rivals.retain(|rival| rival.looks_burned() && !rival.lies_on(&first) && rivals_it(rival, &first));
+    if !rivals.is_empty() && !first.runs_off(photo) {
+        rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.runs_off(photo));
+    }
+    if rivals.is_empty() {
+        return Choice::One(Box::new(known));
+    }
+    rivals.insert(0, known);
+    Choice::Several(rivals)
+}
+
+/// Followed runs of some length and depth that do not lie on each other, best first.
+fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
+    let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
+    traces.sort_by(|a, b| b.score.total_cmp(&a.score));
+    let mut distinct: Vec<Trace> = Vec::new();
+    for trace in traces {
+        if !distinct.iter().any(|d| trace.lies_on(d) || d.lies_on(&trace)) {
+            distinct.push(trace);
+        }
+    }
+    let long_side = photo.width().max(photo.height()) as f64;
+    distinct.retain(|t| t.length_px() > LEAST_LENGTH * long_side && t.median_depth() > GRAIN_DEPTH);
+    distinct
+}
+
+/// The line among several traces.
+fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
+    let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
+    distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
+    distinct.truncate(MEASURED);
+    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
+    if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
+        // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
+        candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
+    }
+    candidates.sort_by(|a, b| b.strength().total_cmp(&a.strength()));
+    let mut burned: Vec<&Candidate> = Vec::new();
+    for candidate in candidates.iter().filter(|c| c.looks_burned()) {
+        // Two traces can end on one course.
+        if !burned.iter().any(|stronger| candidate.lies_on(stronger)) {
+            burned.push(candidate);
+        }
+    }
+    if !burned.is_empty() {
+        return the_burned(photo, &burned);
+    }
+    let rivals = candidates.iter().skip(1).filter(|c| c.strength() > 0.6 * candidates[0].strength()).count();
+    if rivals > 0 {
+        // Many alike and pale: grain. Few and strong: lines.
+        if candidates[0].contrast < 0.35 || candidates[0].usable < 0.4 {
+            Choice::None
+        } else {
+            Choice::Several(candidates)
+        }
+    } else {
+        Choice::One(Box::new(candidates.swap_remove(0)))
+    }
+}
+
+/// The line among those that look burned, strongest first.
+fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
+    let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
+        let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
+        others.filter(|(c, off)| !**off && rivals_it(c, first)).map(|(c, _)| (*c).clone()).collect()
+    };
+    let strongest = burned[0];
+    let mut beside = rivals(strongest, &vec![false; burned.len()]);
+    if beside.is_empty() {
+        return Choice::One(Box::new(strongest.clone()));
+    }
+    // A joint or a pencil line runs on to the strip's edge, where a burned line ends before it.
+    let runs_off: Vec<bool> = burned.par_iter().map(|c| c.runs_off(photo)).collect();
+    let inside = burned.iter().zip(&runs_off).find(|(c, off)| !**off && !is_stronger_by_far(strongest, c));
+    let first = inside.map_or(strongest, |(first, _)| *first);
+    if inside.is_some() {
+        beside = rivals(first, &runs_off);
+        if beside.is_empty() {
+            return Choice::One(Box::new(first.clone()));
+        }
+    }
+    beside.insert(0, first.clone());
+    Choice::Several(beside)
+}
+
+/// True where `candidate` is so much stronger that it may be the line although it runs off its ground and `other` does not.
+fn is_stronger_by_far(candidate: &Candidate, other: &Candidate) -> bool {
+    other.strength() < ENDS_INSIDE * candidate.strength()
+}
+
+/// The line between two given places.
+pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
+    follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
+}
