@@ -16,6 +16,8 @@ const RUNS: usize = 14;
 const MEASURED: usize = 5;
 /// Share of the best score below which a candidate is not measured.
 const WORTH_MEASURING: f64 = 0.2;
+/// Share of the strength of the best that looks burned below which a candidate is out of the question.
+const FAR_BELOW: f64 = 0.002;
 /// Depth (ln light) of a line that may be no more than grain.
 const GRAIN_DEPTH: f64 = 0.10;
 /// Share of the picture's long side that a line must reach.
@@ -105,8 +107,11 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
     let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
+    // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.
+    let best = candidates.iter().filter(|c| c.looks_burned()).map(Candidate::strength).fold(0.0, f64::max);
+    candidates.retain(|c| c.strength() > FAR_BELOW * best);
     if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
-        // More than one could be it by its half-level widths, or none quite: look at them with edges proper.
+        // More than one could be it, or none quite: look at them with edges proper.
         candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
     }
     candidates.sort_by(|a, b| b.strength().total_cmp(&a.strength()));
