@@ -349,6 +349,22 @@ fn the_same_call_gives_the_same_bytes_on_any_number_of_threads() {
 }
 
 #[test]
+fn a_wrong_flag_or_value_names_the_help_page_of_its_own_task() {
+    let bench = Bench::new();
+    for args in [
+        &["plan", "--nominal-focal-length-mm", "banana", "--spacer-in-use-mm", "7"][..],
+        &["spacer", "--spacer-mm", "banana"],
+        &["read", "strip.png", "--banana"],
+        &["drift", "--banana"],
+    ] {
+        let ran = bench.run(args);
+        assert_eq!((ran.status, ran.stdout.as_str()), (2, ""), "{args:?}");
+        assert!(ran.stderr.contains("banana"), "{}", ran.stderr);
+        assert!(ran.stderr.ends_with(&format!("hint: see narrows {} --help\n", args[0])), "{}", ran.stderr);
+    }
+}
+
+#[test]
 fn completions_know_the_flags() {
     let bench = Bench::new();
     for shell in ["bash", "zsh", "fish", "powershell", "elvish"] {

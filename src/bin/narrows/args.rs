@@ -325,12 +325,17 @@ fn long_name(field: Field) -> String {
     field.name().replace('_', "-")
 }
 
+/// What has a help page of its own.
+const TASKS: [&str; 6] = ["read", "spacer", "log", "drift", "plan", "serve"];
+
 /// Reads the command line.
 ///
 /// # Errors
 /// A usage error, in the form every error has.
 pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failure> {
-    match Program::try_parse_from(join_claims(args)) {
+    let args = join_claims(args);
+    let task = args.iter().skip(1).filter_map(|arg| arg.to_str()).find(|arg| TASKS.contains(arg)).map(str::to_owned);
+    match Program::try_parse_from(args) {
         Ok(Program { task: Task::Read(request) }) => Ok(Request::Read(request)),
         #[cfg(feature = "web")]
         Ok(Program { task: Task::Serve(request) }) => Ok(Request::Serve(request)),
@@ -341,7 +346,7 @@ pub fn parse(args: impl IntoIterator<Item = OsString>) -> Result<Request, Failur
         Ok(Program { task: Task::Completions { shell } }) => Ok(Request::Completions { shell }),
         Err(error) => match error.kind() {
             ErrorKind::DisplayHelp | ErrorKind::DisplayVersion => Ok(Request::Show(error.render().to_string())),
-            _ => Err(usage_failure(&error)),
+            _ => Err(usage_failure(&error, task.as_deref())),
         },
     }
 }
@@ -366,18 +371,17 @@ fn join_claims(args: impl IntoIterator<Item = OsString>) -> Vec<OsString> {
 }
 
 /// One line that says what is wrong, one that says what to do, as every other error has them.
-fn usage_failure(error: &clap::Error) -> Failure {
+fn usage_failure(error: &clap::Error, task: Option<&str>) -> Failure {
     let text = error.render().to_string();
     let mut paragraphs = text.split("\n\n");
     let what = paragraphs.next().unwrap_or_default().trim_start_matches("error: ").to_owned();
-    let tip = paragraphs.find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned));
+    // That an unknown flag could be a value is no help.
+    let tip = paragraphs
+        .find_map(|paragraph| paragraph.trim().strip_prefix("tip: ").map(str::to_owned))
+        .filter(|tip| !tip.starts_with("to pass"));
     let is_read = text.contains("narrows read");
     let is_log = text.contains("Usage: narrows log");
-    let is_of = |task: &&str| text.contains(&format!("narrows {task}"));
-    let help = match ["read", "spacer", "log", "drift", "plan", "serve"].iter().find(|task| is_of(task)) {
-        Some(task) => format!("narrows {task} --help"),
-        None => "narrows --help".to_owned(),
-    };
+    let help = task.map_or_else(|| "narrows --help".to_owned(), |task| format!("narrows {task} --help"));
     match error.kind() {
         ErrorKind::DisplayHelpOnMissingArgumentOrSubcommand | ErrorKind::MissingSubcommand if is_log => {
             Failure::request(

@@ -121,8 +121,7 @@ pub(super) fn lowest(plan: &Plan) -> &'static str {
 
 /// The room over the high end.
 fn clearance(plan: &Plan, units: Units) -> String {
-    let lowest =
-        if plan.request.below_nozzle_mm > 0.0 { "what hangs below the tip" } else { "the nozzle's uphill rim" };
+    let lowest = lowest(plan);
     format!("{} under {lowest} over the high end: drive there first, beam disarmed", set(plan.ramp.clearance_mm, units))
 }
 
