@@ -190,7 +190,10 @@ fn stack_view(found: &Found) -> StackView {
             Some(Slack::Outside) => "outside the height slack",
             None => "height slack not known",
         },
-        wider: found.miss.wider.map(|wider| format!("{:.0} % wider line", 100.0 * wider)),
+        wider: found.miss.wider.map(|wider| match 100.0 * wider {
+            percent if percent < 0.5 => "as fine".to_owned(),
+            percent => format!("{percent:.0} % wider line"),
+        }),
     }
 }
 

@@ -334,8 +334,17 @@ test("it prints the answer, and not the controls", async () => {
   await page.emulateMedia({ media: "print" });
   assert.ok(await page.locator("#answer .action").isVisible());
   for (const hidden of [".steps", ".photo-tools", "#correct", ".top nav"]) assert.ok(!(await page.locator(hidden).first().isVisible()), hidden);
-  const printed = await page.pdf({ preferCSSPageSize: true, format: "A4", ...(SHOTS ? { path: join(SHOTS, "print.pdf") } : {}) });
-  assert.equal(printed.toString("latin1").match(/\/Type\s*\/Page\b(?!s)/g).length, 1, "one sheet of paper");
+  await page.emulateMedia({ media: null });
+  const sheets = async (name) => {
+    const printed = await page.pdf({ preferCSSPageSize: true, format: "A4", ...(SHOTS ? { path: join(SHOTS, `${name}.pdf`) } : {}) });
+    return printed.toString("latin1").match(/\/Type\s*\/Page\b(?!s)/g).length;
+  };
+  assert.equal(await sheets("print"), 1, "a scan on one sheet of paper");
+  await page.reload();
+  await choose(page, "north-photo.jpg", "north-photo.toml");
+  await page.click("#read");
+  await answer(page);
+  assert.equal(await sheets("print-photograph"), 1, "a photograph with a caution too");
   await page.context().close();
 });
 
