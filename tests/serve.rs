@@ -270,6 +270,38 @@ fn fifty_silent_senders_are_cut_off_or_told_to_come_back() {
     assert_eq!(status, 202);
 }
 
+/// Tells when it is dropped.
+struct Dropped(std::sync::mpsc::Sender<Duration>, Instant);
+
+impl Drop for Dropped {
+    fn drop(&mut self) {
+        let _ = self.0.send(self.1.elapsed());
+    }
+}
+
+#[test]
+fn a_request_ends_when_its_connection_is_closed() {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    let listeners = runtime.block_on(Listeners::bind(0, false)).unwrap();
+    let port = listeners.port;
+    let (told, ended) = std::sync::mpsc::channel();
+    let slow = move || {
+        let dropped = Dropped(told.clone(), Instant::now());
+        async move {
+            tokio::time::sleep(Duration::from_secs(20)).await;
+            drop(dropped);
+        }
+    };
+    let router = axum::Router::new().route("/", axum::routing::get(slow));
+    runtime.spawn(listeners.serve(router, Duration::from_secs(15), std::future::pending()));
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.write_all(head(port, "", "GET", "/", 0).as_bytes()).unwrap();
+    thread::sleep(Duration::from_millis(200));
+    drop(stream);
+    let after = ended.recv_timeout(Duration::from_secs(10)).unwrap();
+    assert!(after < Duration::from_secs(5), "{after:?}");
+}
+
 #[test]
 fn slow_clients_are_cut_off_and_requests_under_way_are_finished() {
     let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
