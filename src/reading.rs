@@ -1,6 +1,7 @@
 //! The stages in order: a photo and a setup become a [`Reading`]. No arithmetic lives here.
 
 use std::collections::BTreeMap;
+use std::ops::ControlFlow;
 use std::sync::{Arc, OnceLock};
 
 use crate::advice::{self, NoCourse};
@@ -207,6 +208,9 @@ pub enum RequestError {
         /// Of the picture.
         height: usize,
     },
+    /// Whoever watched it said so between two stages.
+    #[error("the reading was stopped before it had an answer")]
+    Stopped,
 }
 
 impl RequestError {
@@ -217,6 +221,7 @@ impl RequestError {
                 "give points as seen after the picture's EXIF orientation, origin at the top left"
             }
             Self::AreaOutside { .. } => "give the area as x, y, width, height in pixels inside the upright picture",
+            Self::Stopped => "read the picture again",
         }
     }
 }
@@ -249,8 +254,37 @@ impl Stage {
     }
 }
 
-/// Is told of every stage that is over.
-type Watch<'a> = &'a mut dyn FnMut(Stage);
+/// Is told of every stage that is over, and says whether to go on.
+type Watch<'a> = &'a mut dyn FnMut(Stage) -> ControlFlow<()>;
+
+/// Why no further stage follows.
+enum Halt {
+    Refused(Refusal),
+    Stopped,
+}
+
+impl From<Refusal> for Halt {
+    fn from(refusal: Refusal) -> Self {
+        Self::Refused(refusal)
+    }
+}
+
+/// Tells of a stage that is over.
+fn told(over: Watch<'_>, stage: Stage) -> Result<(), Halt> {
+    match over(stage) {
+        ControlFlow::Continue(()) => Ok(()),
+        ControlFlow::Break(()) => Err(Halt::Stopped),
+    }
+}
+
+/// A refusal belongs to the reading; a stop ends it.
+fn unless_stopped<T>(outcome: Result<T, Halt>) -> Result<Result<T, Refusal>, RequestError> {
+    match outcome {
+        Ok(found) => Ok(Ok(found)),
+        Err(Halt::Refused(refusal)) => Ok(Err(refusal)),
+        Err(Halt::Stopped) => Err(RequestError::Stopped),
+    }
+}
 
 /// Reads one picture.
 ///
@@ -273,9 +307,13 @@ pub fn read_watched(
     over: &mut dyn FnMut(Stage),
 ) -> Result<Reading, RequestError> {
     check_request(photo, setup)?;
+    let over: Watch<'_> = &mut |stage| {
+        over(stage);
+        ControlFlow::Continue(())
+    };
     let asked = Asked::of(setup, options);
-    let line = MeasuredLine::new(photo, asked, Arc::new(Coarse::new(photo, asked.area_px)), over);
-    Ok(conclude(photo, setup, options, &line, over))
+    let line = MeasuredLine::new(photo, asked, Arc::new(Coarse::new(photo, asked.area_px)), over)?;
+    conclude(photo, setup, options, &line, over)
 }
 
 /// Reads one picture again, where only lengths or the ramp's ends have changed without finding and measuring the line
@@ -290,6 +328,20 @@ pub fn read_again(
     options: &ReadOptions,
     kept: Option<Arc<MeasuredLine>>,
 ) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
+    read_again_watched(photo, setup, options, kept, &mut |_| ControlFlow::Continue(()))
+}
+
+/// As [`read_again`], and asks after every stage whether to go on.
+///
+/// # Errors
+/// As [`read`], and [`RequestError::Stopped`] where `over` says to stop.
+pub fn read_again_watched(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    kept: Option<Arc<MeasuredLine>>,
+    over: &mut dyn FnMut(Stage) -> ControlFlow<()>,
+) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
     check_request(photo, setup)?;
     let asked = Asked::of(setup, options);
     let line = match kept {
@@ -298,10 +350,10 @@ pub fn read_again(
             let coarse = kept
                 .filter(|kept| kept.asked.area_px == asked.area_px)
                 .map_or_else(|| Arc::new(Coarse::new(photo, asked.area_px)), |kept| Arc::clone(&kept.coarse));
-            Arc::new(MeasuredLine::new(photo, asked, coarse, &mut |_| {}))
+            Arc::new(MeasuredLine::new(photo, asked, coarse, over)?)
         }
     };
-    Ok((conclude(photo, setup, options, &line, &mut |_| {}), line))
+    Ok((conclude(photo, setup, options, &line, over)?, line))
 }
 
 /// The line of a picture, found and measured in pixels, before any length enters.
@@ -347,7 +399,7 @@ struct FoundLine {
 }
 
 impl MeasuredLine {
-    fn new(photo: &Photo, asked: Asked, coarse: Arc<Coarse>, over: Watch<'_>) -> Self {
+    fn new(photo: &Photo, asked: Asked, coarse: Arc<Coarse>, over: Watch<'_>) -> Result<Self, RequestError> {
         let mut line = Self {
             asked,
             coarse,
@@ -356,12 +408,12 @@ impl MeasuredLine {
             quality: None,
             found: Err(advice::no_course(NoCourse::NoLine)),
         };
-        line.found = line.find(photo, over);
-        line
+        line.found = unless_stopped(line.find(photo, over))?;
+        Ok(line)
     }
 
     /// Stages 2 and 4; each stores what it found before the next begins.
-    fn find(&mut self, photo: &Photo, over: Watch<'_>) -> Result<FoundLine, Refusal> {
+    fn find(&mut self, photo: &Photo, over: Watch<'_>) -> Result<FoundLine, Halt> {
         // 2: find
         let choice = match self.asked.line_px {
             Some(line) => choose::along(photo, &self.coarse, line),
@@ -369,15 +421,15 @@ impl MeasuredLine {
         };
         let candidate = match choice {
             Choice::One(candidate) => *candidate,
-            Choice::None => return Err(advice::no_course(NoCourse::NoLine)),
+            Choice::None => return Err(advice::no_course(NoCourse::NoLine).into()),
             Choice::Several(several) => {
                 self.course = several.first().map(|c| c.course.clone());
-                return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }));
+                return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }).into());
             }
         };
         let (course, guide) = (candidate.course, candidate.guide);
         self.course = Some(course.clone());
-        over(Stage::Find);
+        told(over, Stage::Find)?;
 
         // 4: measure, in pixels
         let whole = [course.start_px, course.end_px];
@@ -391,9 +443,9 @@ impl MeasuredLine {
         let quality = quality::quality(&course, &self.stations, measured.blur_px);
         self.quality = Some(quality.clone());
         if breaks.is_broken() {
-            return Err(advice::no_course(NoCourse::Broken(breaks)));
+            return Err(advice::no_course(NoCourse::Broken(breaks)).into());
         }
-        over(Stage::Measure);
+        told(over, Stage::Measure)?;
         Ok(FoundLine {
             course,
             guide,
@@ -407,7 +459,13 @@ impl MeasuredLine {
 }
 
 /// The stages after the line: lengths enter here.
-fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &MeasuredLine, over: Watch<'_>) -> Reading {
+fn conclude(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    line: &MeasuredLine,
+    over: Watch<'_>,
+) -> Result<Reading, RequestError> {
     let mut reading = Reading {
         image: ImageFacts {
             width_px: photo.width(),
@@ -426,7 +484,7 @@ fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &Measured
         cautions: Vec::new(),
     };
     reading.outcome = match &line.found {
-        Ok(found) => run(photo, setup, options, (line, found), &mut reading, over),
+        Ok(found) => unless_stopped(run(photo, setup, options, (line, found), &mut reading, over))?,
         Err(refusal) => Err(refusal.clone()),
     };
     if reading.outcome.is_err() {
@@ -434,7 +492,7 @@ fn conclude(photo: &Photo, setup: &Setup, options: &ReadOptions, line: &Measured
     }
     reading.cautions.sort_by_key(|c| c.code);
     reading.cautions.dedup_by_key(|c| c.code);
-    reading
+    Ok(reading)
 }
 
 fn check_request(photo: &Photo, setup: &Setup) -> Result<(), RequestError> {
@@ -462,7 +520,7 @@ fn run(
     (line, found): (&MeasuredLine, &FoundLine),
     reading: &mut Reading,
     over: Watch<'_>,
-) -> Result<Focus, Refusal> {
+) -> Result<Focus, Halt> {
     let course = &found.course;
 
     // 3: tie to the ramp; pixels become millimetres here and nowhere else
@@ -479,7 +537,7 @@ fn run(
     let quality = quality::with_scale(found.quality.clone(), &reading.stations, &tie, found.side_log_ratio);
     reading.line = Some(quality.clone());
     reading.tie = Some(tie.clone());
-    over(Stage::Tie);
+    told(over, Stage::Tie)?;
 
     // 5: fit
     let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
@@ -489,19 +547,19 @@ fn run(
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
     if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {
         let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: found.blur_px };
-        return Err(advice::no_course(why));
+        return Err(advice::no_course(why).into());
     }
     if !fitted.is_one_stroke(setup.ramp.rise.value / setup.ramp.span_mm) {
-        return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }));
+        return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }).into());
     }
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
-    over(Stage::Fit);
+    told(over, Stage::Fit)?;
 
     // 6: convert
     let (focus, cautions) =
         height::convert(waist.position_mm, waist.kerf_mm, waist.slack_positions_mm, options.slack_fraction, setup);
     reading.waist = Some(waist);
     reading.cautions.extend(cautions);
-    over(Stage::Convert);
+    told(over, Stage::Convert)?;
     Ok(focus)
 }

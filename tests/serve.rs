@@ -10,6 +10,7 @@ use std::thread;
 use std::time::{Duration, Instant};
 
 use image::codecs::jpeg::JpegEncoder;
+use image::codecs::png::{CompressionType, FilterType, PngEncoder};
 use image::{ExtendedColorType, ImageEncoder};
 use narrows::web::router::router;
 use narrows::web::serve::Listeners;
@@ -92,17 +93,30 @@ fn answer(mut stream: TcpStream) -> std::io::Result<(u16, Vec<u8>)> {
     Ok((status, bytes.get(end + 4..).unwrap_or_default().to_vec()))
 }
 
-/// A noisy picture of 4000 × 3000 pixels, as a phone would send it.
-fn twelve_megapixels() -> Vec<u8> {
+/// Noise of 4000 × 3000 pixels, this many bits deep.
+fn twelve_megapixels(bits: u32) -> Vec<u8> {
     let mut seed = 1u32;
-    let pixels: Vec<u8> = (0..4000 * 3000)
-        .map(|_| {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            150 + (seed >> 28) as u8
-        })
-        .collect();
+    let noise = |_| {
+        seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        (seed >> (32 - bits)) as u8
+    };
+    (0..4000 * 3000).map(noise).collect()
+}
+
+/// As a phone would send it.
+fn jpeg() -> Vec<u8> {
+    let pixels: Vec<u8> = twelve_megapixels(4).into_iter().map(|light| 150 + light).collect();
     let mut bytes = Vec::new();
     JpegEncoder::new_with_quality(&mut bytes, 85).write_image(&pixels, 4000, 3000, ExtendedColorType::L8).unwrap();
+    bytes
+}
+
+/// As large as a file of so many pixels can be: noise that nothing compresses.
+fn large_png() -> Vec<u8> {
+    let mut bytes = Vec::new();
+    PngEncoder::new_with_quality(&mut bytes, CompressionType::Fast, FilterType::NoFilter)
+        .write_image(&twelve_megapixels(8), 4000, 3000, ExtendedColorType::L8)
+        .unwrap();
     bytes
 }
 
@@ -126,9 +140,20 @@ fn without_lan_only_loopback_is_bound() {
 
 #[test]
 fn fifty_uploads_at_once_stay_within_bounds() {
+    fifty_at_once(jpeg());
+}
+
+#[test]
+fn fifty_uploads_that_are_too_large_to_be_held_together_stay_within_bounds() {
+    let picture = large_png();
+    assert!(50 * picture.len() > 2 * Limits::default().room_bytes);
+    fifty_at_once(picture);
+}
+
+fn fifty_at_once(picture: Vec<u8>) {
     let (served, _) = Served::new(&[]);
     let before = served.memory_kib();
-    let picture = Arc::new(twelve_megapixels());
+    let picture = Arc::new(picture);
     let begun = Instant::now();
     let senders: Vec<_> = (0..50)
         .map(|number| {
@@ -168,6 +193,113 @@ fn fifty_uploads_at_once_stay_within_bounds() {
     );
     // Files on their way 256 MiB, kept pictures 512 MiB, two being decoded at eight bytes a pixel, and the allocator's share.
     assert!(peak < 1300 << 10, "{} MiB", peak >> 10);
+}
+
+#[test]
+fn a_second_upload_does_not_wait_for_the_first() {
+    let (served, _) = Served::new(&[]);
+    let strip = include_bytes!("../fixtures/north-scan.jpg");
+    // One that has stopped half-way, and one that is being decoded.
+    let mut first = TcpStream::connect(("127.0.0.1", served.port)).unwrap();
+    first
+        .write_all(head(served.port, &served.token, "POST", "/api/pictures?name=first", strip.len()).as_bytes())
+        .unwrap();
+    first.write_all(&strip[..strip.len() / 2]).unwrap();
+    assert_eq!(served.request("POST", "/api/pictures?name=large.png", &large_png()).0, 202);
+    let begun = Instant::now();
+    let (status, answered) = served.request("POST", "/api/pictures?name=second", strip);
+    assert_eq!(status, 202);
+    let id = serde_json::from_slice::<Value>(&answered).unwrap()["id"].as_str().unwrap().to_owned();
+    let state = || {
+        let (_, state) = served.request("GET", &format!("/api/pictures/{id}"), b"");
+        serde_json::from_slice::<Value>(&state).unwrap()["state"].clone()
+    };
+    while state() != "ready" {
+        assert!(begun.elapsed() < Limits::default().silence / 2, "the second waits for the first");
+        thread::sleep(Duration::from_millis(5));
+    }
+    println!("with one upload stalled and a large one being decoded, another was ready in {:.1?}", begun.elapsed());
+    first.write_all(&strip[strip.len() / 2..]).unwrap();
+    assert_eq!(answer(first).unwrap().0, 202);
+}
+
+#[test]
+fn fifty_silent_senders_are_cut_off_or_told_to_come_back() {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    let listeners = runtime.block_on(Listeners::bind(0, false)).unwrap();
+    let port = listeners.port;
+    // Two files fill the room, as two of the largest do by default; the times are a fiftieth of the usual ones.
+    let limits = Limits {
+        upload_bytes: 128 << 10,
+        room_bytes: 256 << 10,
+        silence: Duration::from_millis(200),
+        patience: Duration::from_millis(1200),
+        ..Limits::default()
+    };
+    let app = App::new(Site::new(port, vec![]), false, limits, None);
+    let token = app.token().to_owned();
+    runtime.spawn(listeners.serve(router(app), limits.head, std::future::pending()));
+    let begun = Instant::now();
+    let silent: Vec<_> = (0..50)
+        .map(|_| {
+            let token = token.clone();
+            thread::spawn(move || {
+                let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+                stream.set_read_timeout(Some(Duration::from_secs(30))).unwrap();
+                let head = head(port, &token, "POST", "/api/pictures?name=x", 128 << 10);
+                stream.write_all(head.as_bytes()).unwrap();
+                let mut told = String::new();
+                stream.read_to_string(&mut told).unwrap();
+                told
+            })
+        })
+        .collect();
+    let told: Vec<String> = silent.into_iter().map(|sender| sender.join().unwrap()).collect();
+    let all = begun.elapsed();
+    let count = |status: &str| told.iter().filter(|told| told.starts_with(&format!("HTTP/1.1 {status}"))).count();
+    let [cut_off, refused] = [count("408"), count("503")];
+    println!("of 50 silent senders {cut_off} were cut off and {refused} told to come back, all within {all:.1?}");
+    assert_eq!(cut_off + refused, 50, "{told:?}");
+    assert!(cut_off >= 2 && refused >= 2, "{cut_off} cut off, {refused} refused");
+    assert!(all < Duration::from_secs(10), "{all:?}");
+    let comes_back = |told: &&String| told.to_lowercase().contains("retry-after: 5") && told.contains("try again");
+    assert_eq!(told.iter().filter(comes_back).count(), refused);
+    // Their room is free again.
+    let strip = include_bytes!("../fixtures/north-scan.jpg");
+    let (status, _) = request(port, &token, "POST", "/api/pictures?name=x", &strip[..100_000]).unwrap();
+    assert_eq!(status, 202);
+}
+
+/// Tells when it is dropped.
+struct Dropped(std::sync::mpsc::Sender<Duration>, Instant);
+
+impl Drop for Dropped {
+    fn drop(&mut self) {
+        let _ = self.0.send(self.1.elapsed());
+    }
+}
+
+#[test]
+fn a_request_ends_when_its_connection_is_closed() {
+    let runtime = tokio::runtime::Builder::new_multi_thread().worker_threads(2).enable_all().build().unwrap();
+    let listeners = runtime.block_on(Listeners::bind(0, false)).unwrap();
+    let port = listeners.port;
+    let (told, ended) = std::sync::mpsc::channel();
+    let slow = move || {
+        let dropped = Dropped(told.clone(), Instant::now());
+        async move {
+            tokio::time::sleep(Duration::from_secs(20)).await;
+            drop(dropped);
+        }
+    };
+    let router = axum::Router::new().route("/", axum::routing::get(slow));
+    runtime.spawn(listeners.serve(router, Duration::from_secs(15), std::future::pending()));
+    let mut stream = TcpStream::connect(("127.0.0.1", port)).unwrap();
+    stream.write_all(head(port, "", "GET", "/", 0).as_bytes()).unwrap();
+    thread::sleep(Duration::from_millis(200));
+    drop(stream);
+    let after = ended.recv_timeout(Duration::from_secs(10)).unwrap();
+    assert!(after < Duration::from_secs(5), "{after:?}");
 }
 
 #[test]

@@ -2,12 +2,13 @@
 #![cfg(feature = "web")]
 #![allow(clippy::unwrap_used)] // a panic in a helper fails the test as one in the test does
 
+use std::ops::ControlFlow;
 use std::time::Duration;
 
 use axum::body::{Body, Bytes};
 use axum::http::{Method, StatusCode};
 use narrows::photo::{DecodeOptions, decode_bytes};
-use narrows::reading::{Given, ReadOptions, read};
+use narrows::reading::{Given, ReadOptions, RequestError, Stage, read, read_again_watched};
 use narrows::report::json;
 use narrows::setup::parse_toml;
 use narrows::web::Limits;
@@ -182,6 +183,49 @@ async fn what_is_moved_by_hand_reads_as_if_it_had_been_given_at_first() {
     assert_eq!(answer["reading"]["verdict"], "refused");
     let told = answer["page"]["told"].as_array().unwrap();
     assert!(told.iter().any(|part| part["lead"] == "no answer: "), "{told:?}");
+}
+
+#[test]
+fn a_reading_stops_after_the_stage_where_it_is_told_to() {
+    let setup = parse_toml(SETUP, None).unwrap();
+    let photo = decode_bytes(SCAN, &DecodeOptions::default()).unwrap();
+    let options = ReadOptions::default();
+    let stages = [Stage::Find, Stage::Measure, Stage::Tie, Stage::Fit, Stage::Convert];
+    for last in stages {
+        let mut over = Vec::new();
+        let stopped = read_again_watched(&photo, &setup, &options, None, &mut |stage| {
+            over.push(stage);
+            if stage == last { ControlFlow::Break(()) } else { ControlFlow::Continue(()) }
+        });
+        assert_eq!(stopped.err(), Some(RequestError::Stopped));
+        assert!(stages.starts_with(&over) && over.last() == Some(&last), "{over:?}");
+    }
+}
+
+#[tokio::test]
+async fn a_picture_that_is_taken_away_is_read_no_further() {
+    let page = Page::new();
+    let mut outcomes = Vec::new();
+    // The picture is taken away at many moments of the reading: at most of them a later stage is still to come.
+    for delay in 1..=40 {
+        let (id, fields) = page.demo().await;
+        let picture = format!("/api/pictures/{id}");
+        let path = format!("{picture}/read");
+        let take_away = async {
+            tokio::time::sleep(Duration::from_millis(delay)).await;
+            page.send(page.request(Method::DELETE, &picture, Body::empty())).await
+        };
+        let (read, gone) = tokio::join!(page.post(&path, json!({ "fields": fields })), take_away);
+        assert_eq!(gone.status, StatusCode::NO_CONTENT);
+        match read.status {
+            StatusCode::OK => outcomes.push("read".to_owned()),
+            _ => outcomes.push(read.code()),
+        }
+        if outcomes.last().is_some_and(|code| code == "cancelled") {
+            return;
+        }
+    }
+    panic!("no reading stopped: {outcomes:?}");
 }
 
 #[tokio::test]

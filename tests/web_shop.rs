@@ -4,9 +4,12 @@
 
 use axum::http::StatusCode;
 use narrows::drift::{Question, drift};
+use narrows::estimate::Estimate;
 use narrows::logbook::{Logbook, fitting};
 use narrows::report;
-use narrows::spacer::{StackOptions, Stock, stacks};
+use narrows::report::spacer_drawings::{self, Label};
+use narrows::report::stroke_svg::svg;
+use narrows::spacer::{StackOptions, StepGauge, StepGaugeOptions, Stock, Wanted, stacks};
 use narrows::web::Limits;
 use serde_json::{Value, json};
 use tempfile::TempDir;
@@ -178,6 +181,59 @@ async fn a_stack_is_the_librarys_best() {
             answer.text()
         );
         assert!(!answer.text().contains("--"), "{bad}: {}", answer.text());
+    }
+}
+
+#[tokio::test]
+async fn label_and_step_gauge_are_the_librarys_drawings() {
+    let page = Page::new();
+    let label = page
+        .get("/api/stack/label.svg?measured_mm=8.45&machine=north&lens=2%20in&when=2026-03-01&label_width_mm=50&label_height_mm=9")
+        .await;
+    let words = Label {
+        thickness_mm: 8.45,
+        machine: "north".into(),
+        lens: "2 in".into(),
+        gauged_from: "nozzle tip".into(),
+        date: "2026-03-01".into(),
+    };
+    assert_eq!(label.text(), svg(&spacer_drawings::label(&words, 50.0, 9.0).unwrap()));
+    assert!(label.headers["content-disposition"].to_str().unwrap().contains("attachment; filename=\"label.svg\""));
+    // Without sizes the side is 40 mm long and as high as the block.
+    let usual = page.get("/api/stack/label.svg?measured_mm=8.45&gauged_from=lens%20tube").await.text();
+    assert!(usual.contains("width=\"40mm\" height=\"8.45mm\""), "{usual}");
+    let gauge =
+        page.get("/api/stack/step-gauge.svg?spacer_mm=8.45&spacer_u_mm=0.1&steps=9&tread_mm=12&kerf_mm=0.2").await;
+    let wanted = Wanted::typed(Estimate::new(8.45, 0.1)).unwrap();
+    let options = StepGaugeOptions { steps: 9, step_mm: None, tread_mm: 12.0, kerf_mm: 0.2 };
+    let wanted = spacer_drawings::step_gauge(&StepGauge::new(&wanted, &options).unwrap());
+    assert_eq!(gauge.text(), svg(&wanted));
+    assert_eq!(page.get("/api/stack/..%2fCargo.toml?spacer_mm=8").await.code(), "nothing_there");
+    for bad in [
+        "label.svg",
+        "label.svg?measured_mm=8,45",
+        "label.svg?measured_mm=-1",
+        "label.svg?measured_mm=8&label_width_mm=1e9",
+        "label.svg?measured_mm=8&label_width_mm=5&machine=north",
+        "label.svg?measured_mm=1",
+        "label.svg?measured_mm=8&machine=%E6%9D%B1",
+        "label.svg?measured_mm=8&when=yesterday",
+        "step-gauge.svg",
+        "step-gauge.svg?spacer_mm=8&steps=two",
+        "step-gauge.svg?spacer_mm=8&steps=4000",
+        "step-gauge.svg?spacer_mm=2&step_mm=1",
+        "step-gauge.svg?spacer_mm=8&kerf_mm=90",
+        "step-gauge.svg?spacer_mm=8&spacer_u_mm=NaN",
+        "step-gauge.svg?spacer_mm=NaN",
+    ] {
+        let answer = page.get(&format!("/api/stack/{bad}")).await;
+        assert_eq!(
+            (answer.status, answer.code().as_str()),
+            (StatusCode::BAD_REQUEST, "stack"),
+            "{bad}: {}",
+            answer.text()
+        );
+        assert!(!answer.text().contains("--") && !answer.text().contains("share"), "{bad}: {}", answer.text());
     }
 }
 

@@ -67,6 +67,16 @@ impl Failure {
         )
     }
 
+    /// Nobody waits for it any more, or its picture was taken away; whoever still hears this did the latter.
+    pub(super) fn cancelled() -> Self {
+        Self::new(
+            StatusCode::CONFLICT,
+            "cancelled",
+            "the picture was taken away while it was read",
+            "choose the picture again",
+        )
+    }
+
     pub(super) fn gone() -> Self {
         Self::new(
             StatusCode::NOT_FOUND,
@@ -100,6 +110,7 @@ impl From<&DecodeError> for Told {
 impl From<RequestError> for Failure {
     fn from(error: RequestError) -> Self {
         let (field, message) = match &error {
+            RequestError::Stopped => return Self::cancelled(),
             RequestError::PointOutside { .. } => ("points_px", "a point lies outside the picture"),
             RequestError::AreaOutside { .. } => ("area_px", "the area reaches outside the picture"),
         };

@@ -121,6 +121,11 @@ impl Pictures {
         true
     }
 
+    /// Whether the picture has not been taken away.
+    pub(super) fn has(&self, id: &str) -> bool {
+        self.lock().iter().any(|picture| picture.id == id)
+    }
+
     pub(super) fn set_sha256(&self, id: &str, sha256: String) {
         if let Some(picture) = self.lock().iter_mut().find(|picture| picture.id == id) {
             picture.sha256 = Some(sha256);

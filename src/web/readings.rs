@@ -1,7 +1,9 @@
 //! A picture read, and everything the page draws of it.
 
 use std::io::Cursor;
+use std::ops::ControlFlow;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use axum::Json;
 use axum::extract::{Path, Query, State};
@@ -17,7 +19,7 @@ use super::pictures::{PictureView, Shown};
 use super::setups::{Fields, Problem, raw};
 use crate::locate::Course;
 use crate::photo::Photo;
-use crate::reading::{Given, ReadOptions, Reading, read_again};
+use crate::reading::{Given, ReadOptions, Reading, read_again_watched};
 use crate::report::chart::{Scale, scale};
 use crate::report::rounding::{Units, length};
 use crate::report::text::{Block, CAUTION_FOOTER, reading_blocks};
@@ -39,7 +41,7 @@ pub(super) async fn state(State(app): State<Arc<App>>, Path(id): Path<String>) -
     app.pictures.get(&id).map(|picture| Json(PictureView::from(&picture)))
 }
 
-/// `DELETE /api/pictures/{id}`: takes it away; what still waits to be done with it is not begun.
+/// `DELETE /api/pictures/{id}`: takes it away; what waits to be done with it is not begun, and a reading of it stops.
 pub(super) async fn remove(State(app): State<Arc<App>>, Path(id): Path<String>) -> Result<StatusCode, Failure> {
     app.pictures.remove(&id).map(|()| StatusCode::NO_CONTENT)
 }
@@ -70,8 +72,13 @@ pub(super) async fn read_picture(
     let given = Given { line_px: request.line_px, datums_px: request.datums_px };
     given_must_lie_inside(&given, &photo)?;
     let options = ReadOptions { given, ..ReadOptions::default() };
-    let (shown, body) = in_turn(&app, "the reading", move || {
-        let (reading, line) = read_again(&photo, &setup, &options, kept)?;
+    let (here, asked) = (Arc::clone(&app), id.clone());
+    let (shown, body) = in_turn_while(&app, "the reading", move |wanted| {
+        let mut go_on = |_| match wanted.holds() && here.pictures.has(&asked) {
+            true => ControlFlow::Continue(()),
+            false => ControlFlow::Break(()),
+        };
+        let (reading, line) = read_again_watched(&photo, &setup, &options, kept, &mut go_on)?;
         let body = body(&reading, &setup, &name);
         Ok((Shown { reading, setup, line, setup_text: raw.to_toml(), by_hand }, body))
     })
@@ -112,15 +119,47 @@ pub(super) async fn in_turn<T: Send + 'static>(
     what: &str,
     work: impl FnOnce() -> Result<T, Failure> + Send + 'static,
 ) -> Result<T, Failure> {
+    in_turn_while(app, what, |_| work()).await
+}
+
+/// As [`in_turn`], for work that asks now and then whether its request is still waited for.
+async fn in_turn_while<T: Send + 'static>(
+    app: &App,
+    what: &str,
+    work: impl FnOnce(&Wanted) -> Result<T, Failure> + Send + 'static,
+) -> Result<T, Failure> {
     let turn = match timeout(app.limits.patience, Arc::clone(&app.readers).acquire_owned()).await {
         Ok(Ok(turn)) => turn,
         _ => return Err(Failure::busy()),
     };
+    let wanted = Wanted::default();
+    let waiting = Waiting(wanted.clone());
     let done = tokio::task::spawn_blocking(move || {
         let _turn = turn;
-        work()
+        work(&wanted)
     });
-    done.await.unwrap_or_else(|_| Err(Failure::own_fault(what)))
+    let done = done.await.unwrap_or_else(|_| Err(Failure::own_fault(what)));
+    drop(waiting);
+    done
+}
+
+/// Whether somebody still waits for the answer.
+#[derive(Debug, Clone, Default)]
+struct Wanted(Arc<AtomicBool>);
+
+impl Wanted {
+    fn holds(&self) -> bool {
+        !self.0.load(Ordering::Relaxed)
+    }
+}
+
+/// Lives as long as the request: when the other end goes away, the work learns of it.
+struct Waiting(Wanted);
+
+impl Drop for Waiting {
+    fn drop(&mut self) {
+        self.0.0.store(true, Ordering::Relaxed);
+    }
 }
 
 /// The command line's JSON as it is, and beside it what the page draws.
@@ -416,7 +455,31 @@ pub(super) async fn result(
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::web::{Limits, Site};
     use ndarray::Array2;
+    use std::time::{Duration, Instant};
+
+    #[tokio::test]
+    async fn work_learns_that_nobody_waits_for_it() {
+        let app = App::new(Site::new(8470, vec![]), false, Limits::default(), None);
+        let (begun, has_begun) = tokio::sync::oneshot::channel();
+        let (ended, has_ended) = tokio::sync::oneshot::channel();
+        let request = tokio::spawn(async move {
+            let work = move |wanted: &Wanted| {
+                let _ = begun.send(wanted.holds());
+                let patience = Instant::now() + Duration::from_secs(20);
+                while wanted.holds() && Instant::now() < patience {
+                    std::thread::sleep(Duration::from_millis(2));
+                }
+                let _ = ended.send(wanted.holds());
+                Ok(())
+            };
+            in_turn_while(&app, "the work", work).await
+        });
+        assert!(has_begun.await.unwrap());
+        request.abort();
+        assert!(!has_ended.await.unwrap());
+    }
 
     #[test]
     fn views_are_cut_and_reduced_where_they_should() {

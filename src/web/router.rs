@@ -31,6 +31,7 @@ pub fn router(app: Arc<App>) -> Router {
         .route("/pictures/{id}/keep", post(logbooks::keep))
         .route("/pictures/{id}/{file}", get(readings::result))
         .route("/stack", post(stacks::stack))
+        .route("/stack/{file}", get(stacks::artwork))
         .route("/logbook", get(logbooks::list))
         .route("/logbook/export", get(logbooks::export))
         .route("/logbook/events", post(logbooks::event))

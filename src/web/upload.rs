@@ -119,19 +119,22 @@ async fn decode(app: Arc<App>, id: String, bytes: Vec<u8>, room: OwnedSemaphoreP
         return;
     }
     let options = DecodeOptions { max_megapixels: app.limits.max_megapixels };
+    let (here, asked) = (Arc::clone(&app), id.clone());
     let decoded = tokio::task::spawn_blocking(move || {
-        let decoded = decode_bytes(&bytes, &options);
         let sha256: String = Sha256::digest(&bytes).iter().map(|byte| format!("{byte:02x}")).collect();
+        // Decoding itself goes on to its end once it is begun.
+        let decoded = here.pictures.has(&asked).then(|| decode_bytes(&bytes, &options));
         drop((bytes, room, turn));
-        decoded.map(|photo| (photo, sha256))
+        decoded.map(|decoded| decoded.map(|photo| (photo, sha256)))
     })
     .await;
     let state = match decoded {
-        Ok(Ok((photo, sha256))) => {
+        Ok(None) => return,
+        Ok(Some(Ok((photo, sha256)))) => {
             app.pictures.set_sha256(&id, sha256);
             PictureState::Ready(Arc::new(photo))
         }
-        Ok(Err(error)) => PictureState::Failed(Told::from(&error)),
+        Ok(Some(Err(error))) => PictureState::Failed(Told::from(&error)),
         Err(_) => PictureState::Failed(Failure::own_fault("the picture").told().clone()),
     };
     app.pictures.set(&id, state);

@@ -35,7 +35,7 @@ async function look(page, name) {
 }
 
 const answer = (page) => page.waitForSelector("#step-3:not([hidden]) .action", { timeout: 60_000 });
-const action = async (page) => (await page.textContent("#answer .action")).replaceAll("\u00a0", " ");
+const action = async (page, place = "#answer") => (await page.textContent(`${place} .action`)).replaceAll("\u00a0", " ");
 
 async function choose(page, picture, setup) {
   await page.setInputFiles("#file", fixture(picture));
@@ -107,8 +107,17 @@ for (const kind of ["desktop", "phone"]) {
     await page.fill("#field-stock", "3.0, 4.1, 6.2, 0.5x4, 1.2, 2.25");
     await page.click("button[type=submit]");
     await page.waitForSelector("#found:not([hidden])");
-    assert.equal(await page.textContent("#best .action"), "6.2 + 2.25 mm");
+    assert.equal(await action(page, "#best"), "6.2 + 2.25 mm");
     await look(page, `${kind}-stack`);
+    for (const [button, file] of [["#save-label", "label.svg"], ["#save-gauge", "step-gauge.svg"]]) {
+      const [saved] = await Promise.all([page.waitForEvent("download"), page.click(button)]);
+      assert.equal(saved.suggestedFilename(), file);
+      assert.match(readFileSync(await saved.path(), "utf8"), /<svg .*8\.45 mm|<path id="outline"/s);
+    }
+    await page.fill("#field-label_width_mm", "4");
+    await page.click("#save-label");
+    await page.waitForSelector("#artwork-wrong:not([hidden])");
+    assert.match(await page.textContent("#artwork-wrong"), /letters would be .* high/);
     await page.fill("#field-spacer", "eight");
     await page.click("button[type=submit]");
     await page.waitForSelector("#wrong:not([hidden])");
@@ -325,7 +334,17 @@ test("it prints the answer, and not the controls", async () => {
   await page.emulateMedia({ media: "print" });
   assert.ok(await page.locator("#answer .action").isVisible());
   for (const hidden of [".steps", ".photo-tools", "#correct", ".top nav"]) assert.ok(!(await page.locator(hidden).first().isVisible()), hidden);
-  if (SHOTS) await page.pdf({ path: join(SHOTS, "print.pdf"), format: "A4" });
+  await page.emulateMedia({ media: null });
+  const sheets = async (name) => {
+    const printed = await page.pdf({ preferCSSPageSize: true, format: "A4", ...(SHOTS ? { path: join(SHOTS, `${name}.pdf`) } : {}) });
+    return printed.toString("latin1").match(/\/Type\s*\/Page\b(?!s)/g).length;
+  };
+  assert.equal(await sheets("print"), 1, "a scan on one sheet of paper");
+  await page.reload();
+  await choose(page, "north-photo.jpg", "north-photo.toml");
+  await page.click("#read");
+  await answer(page);
+  assert.equal(await sheets("print-photograph"), 1, "a photograph with a caution too");
   await page.context().close();
 });
 

@@ -82,7 +82,7 @@ pub fn svg(plan: &Plan, units: Units) -> String {
         1.0 => "drawn full size when printed at 100 %".to_owned(),
         _ => format!("drawn to scale 1 : {} when printed at 100 %", fixed(1.0 / scale, 2)),
     };
-    page.text([PAPER_MM, height - 0.8], "end", &told);
+    page.text([PAPER_MM - 1.5, height - 1.5], "end", &told);
     page.finish()
 }
 
@@ -132,7 +132,8 @@ impl Page {
     fn new(width: f64, height: f64) -> Self {
         Self(format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" role=\"img\" aria-label=\"side view to scale\" \
-             viewBox=\"0 0 {width:.2} {height:.2}\" style=\"width:{width:.2}mm\" font-size=\"{LETTER_MM}\">\n\
+             viewBox=\"0 0 {width:.2} {height:.2}\" style=\"width:{width:.2}mm\" font-size=\"{LETTER_MM}\" \
+             font-family=\"'DejaVu Sans', Verdana, sans-serif\">\n\
              <style>.bed{{stroke:#000;stroke-width:.5}}.strip{{fill:#ddd;stroke:#000;stroke-width:.25}}\
              .prop{{fill:#fff;stroke:#000;stroke-width:.25}}.nozzle{{fill:#fff;fill-opacity:.7;stroke:#000;stroke-width:.25}}\
              .gap{{stroke:#000;stroke-width:.35;stroke-dasharray:1 .7}}.measure{{stroke:#000;stroke-width:.18}}</style>\n"

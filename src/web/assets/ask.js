@@ -39,6 +39,23 @@ export async function ask(path, { method = "GET", body, signal } = {}) {
   return response.status === 204 ? null : response.json();
 }
 
+// Saves what the machine draws as a file; a refusal is told as any other.
+export async function save(path, name) {
+  let response;
+  try {
+    response = await fetch(path);
+  } catch {
+    throw unreachable();
+  }
+  if (!response.ok) throw await told(response);
+  const href = URL.createObjectURL(await response.blob());
+  const link = document.createElement("a");
+  link.href = href;
+  link.download = name;
+  link.click();
+  setTimeout(() => URL.revokeObjectURL(href), 10_000);
+}
+
 // Sends a picture; `onShare` hears how much of it has gone, 0 to 1. Resolves to the picture's id.
 export function send(file, { onShare, signal }) {
   return new Promise((resolve, reject) => {

@@ -24,4 +24,7 @@ export const sentence = (text) => {
   return /[.!?…]$/.test(upper) ? upper : `${upper}.`;
 };
 
+// Numbers and their units do not part at a line's end.
+export const withNumbers = (text) => text.replace(/(\d) (mm|in|dpi|%)(?![a-z])/g, "$1\u00a0$2");
+
 export const capital = (text) => text.charAt(0).toUpperCase() + text.slice(1);

@@ -1,9 +1,18 @@
 // Whether the focus has moved or creeps, and what to check first.
 
-import { byId, capital, html, sentence } from "./build.js";
+import { byId, capital, html, sentence, withNumbers } from "./build.js";
 import { Told, ask } from "./ask.js";
 
-const signed = (mm) => `${Math.abs(mm).toFixed(2)} mm ${mm >= 0 ? "thicker" : "thinner"}`;
+const size = (mm) => Math.abs(mm).toFixed(2);
+const way = (mm) => (mm >= 0 ? "thicker" : "thinner");
+const signed = (mm) => `${size(mm)}\u00a0mm ${way(mm)}`;
+
+// Both ends of an interval; the way is said once where both lie on the same side.
+const between = (low, high) => {
+  if (way(low) !== way(high)) return `${signed(low)} to ${signed(high)}`;
+  const [less, more] = low >= 0 ? [low, high] : [high, low];
+  return `${size(less)} to ${size(more)}\u00a0mm ${way(low)}`;
+};
 
 async function trying(work) {
   byId("wrong").hidden = true;
@@ -36,7 +45,7 @@ async function judge() {
   byId("found").hidden = drift === null;
   if (drift === null) return;
   const words = { steady: "Steady", moved: "Moved", drifting: "Drifting", too_few: "Too few readings" };
-  byId("verdict").replaceChildren(html("p", { class: "action" }, words[drift.verdict] ?? capital(drift.verdict)), html("p", { class: "result" }, sentence(capital(drift.message))));
+  byId("verdict").replaceChildren(html("p", { class: "action" }, words[drift.verdict] ?? capital(drift.verdict)), html("p", { class: "result" }, withNumbers(sentence(capital(drift.message)))));
   byId("live").textContent = drift.message;
   const chart = byId("drift-chart");
   chart.hidden = drift.readings.length === 0;
@@ -55,16 +64,16 @@ function checkFirst(drift) {
   return [
     html("h2", {}, "What to check first"),
     before ? html("p", { class: "before" }, before) : null,
-    html("ol", { class: "findings" }, drift.check_first.map((finding) => html("li", {}, html("p", {}, html("strong", {}, sentence(capital(finding.message)))), finding.look_at.length ? html("ol", { class: "look" }, finding.look_at.map((what) => html("li", {}, capital(what)))) : null))),
+    html("ol", { class: "findings" }, drift.check_first.map((finding) => html("li", {}, html("p", {}, html("strong", {}, withNumbers(sentence(capital(finding.message))))), finding.look_at.length ? html("ol", { class: "look" }, finding.look_at.map((what) => html("li", {}, capital(what)))) : null))),
   ].filter(Boolean);
 }
 
 function shifts(drift) {
   if (drift.shifts.length === 0) return [];
   const told = (shift) => {
-    const done = shift.done.map((d) => `${d.when.slice(0, 10)} ${d.kind.replaceAll("_", " ")}`).join(", ");
+    const done = shift.done.flatMap((d, index) => [index === 0 ? "" : ", ", html("span", { class: "number" }, d.when.slice(0, 10)), ` ${d.kind.replaceAll("_", " ")}`]);
     const [low, high] = shift.interval_mm;
-    return html("tr", {}, html("th", { scope: "row" }, capital(done)), html("td", { class: "number" }, signed(shift.by_mm)), html("td", { class: "number" }, `${low.toFixed(2)} to ${high.toFixed(2)} mm`), html("td", {}, `${shift.before} before, ${shift.after} after`));
+    return html("tr", {}, html("th", { scope: "row" }, done), html("td", {}, signed(shift.by_mm)), html("td", {}, between(low, high)), html("td", {}, `${shift.before} before, ${shift.after} after`));
   };
   return [
     html("h2", {}, "How far the focus moved at each event"),

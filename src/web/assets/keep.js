@@ -32,7 +32,7 @@ export async function keepForm(host, picture) {
     html("div", { class: "fields" },
       field("machine", "Machine", only, "its name in the shop", "keep-machines"),
       field("lens", "Lens", "", "where there is more than one", "keep-lenses"),
-      field("when", "When it was burned", "", picture.captured_at ? "left empty: when the picture was taken" : "left empty: now; else such as 2026-03-01", null),
+      field("when", "When it was burned", "", picture.captured_at ? "left empty: when the picture was taken" : "left empty: now; else such as 2026\u201103\u201101", null),
       field("note", "Note", "", null, null),
     ),
     html("datalist", { id: "keep-machines" }, book.machines.map(({ name }) => html("option", { value: name }))),

@@ -60,12 +60,12 @@ function remarks(record) {
 const row = (record) =>
   html("tr", { class: `${record.kind} ${record.is_current ? "" : "past"}` },
     html("th", { scope: "row" }, html("button", { type: "button", class: "plain", "aria-label": `Open record ${record.id}`, onclick: () => show(record.id) }, String(record.id))),
-    html("td", {}, record.date),
+    html("td", { class: "number" }, record.date),
     html("td", {}, record.machine),
     html("td", { class: record.kind === "reading" && !record.is_refused ? "number" : "" }, capital(record.told)),
     html("td", { class: "number" }, record.give_or_take === null ? "" : `${record.give_or_take} mm`),
-    html("td", { class: "number" }, record.line_width === null ? "" : `${record.line_width} mm`),
-    html("td", {}, remarks(record)));
+    html("td", { class: "number more" }, record.line_width === null ? "" : `${record.line_width} mm`),
+    html("td", { class: "more" }, remarks(record)));
 
 async function show(id) {
   const page = await trying(() => ask(`/api/logbook/records/${id}`));
@@ -92,7 +92,7 @@ function buildCorrection() {
   const when = open.when.slice(0, 16).replace("T", " ");
   const fields = [field("when", "When", when), field("machine", "Machine", open.machine), field("lens", "Lens", open.lens ?? ""), field("note", "Note", open.note ?? "")];
   if (open.kind === "event") fields.push(field("tube_mark", "Mark on the tube", open.tube_mark ?? ""));
-  byId("correct").replaceChildren(html("div", { class: "fields" }, fields), html("p", { class: "quiet" }, "A correction is a new record in place of this one; this one stays, marked."), html("p", { class: "acts" }, html("button", { type: "submit" }, "Correct it")));
+  byId("correct").replaceChildren(html("div", { class: "fields wide" }, fields), html("p", { class: "quiet" }, "A correction is a new record in place of this one; this one stays, marked."), html("p", { class: "acts" }, html("button", { type: "submit" }, "Correct it")));
 }
 
 function changes(form) {

@@ -1,6 +1,6 @@
 // What to set, burn and print before a ramp test.
 
-import { byId, capital, html, sentence } from "./build.js";
+import { byId, capital, html, sentence, withNumbers } from "./build.js";
 import { Told, ask } from "./ask.js";
 
 const FILES = [
@@ -44,7 +44,7 @@ async function plan() {
 function show({ plan, page }, asked) {
   const [action, answer] = page.told;
   byId("found").hidden = false;
-  byId("action").replaceChildren(html("p", { class: "action" }, capital(action.text)), html("p", { class: "result" }, sentence(capital(answer.text))));
+  byId("action").replaceChildren(html("p", { class: "action" }, withNumbers(capital(action.text))), html("p", { class: "result" }, withNumbers(sentence(capital(answer.text)))));
   byId("live").textContent = action.text;
   const side = byId("plan-side");
   side.src = `/api/plan/side.svg?${asked}`;
@@ -57,9 +57,9 @@ function show({ plan, page }, asked) {
       list = null;
     } else if (block.kind === "row") {
       if (list === null) parts.push((list = html("dl", {})));
-      list.append(html("dt", {}, capital(block.label)), html("dd", {}, block.value));
+      list.append(html("dt", {}, capital(block.label)), html("dd", {}, withNumbers(block.value)));
     } else {
-      parts.push(html("p", {}, sentence(capital(block.text))));
+      parts.push(html("p", {}, withNumbers(sentence(capital(block.text)))));
     }
   }
   byId("told").replaceChildren(...parts);

@@ -1,6 +1,6 @@
 // The path from a picture to an answer: four steps, each of which can be gone back to.
 
-import { byId, capital, html, sentence } from "./build.js";
+import { byId, capital, html, sentence, withNumbers } from "./build.js";
 import { Told, ask, send, untilReady } from "./ask.js";
 import { Chart } from "./chart.js";
 import { RampForm } from "./form.js";
@@ -278,22 +278,19 @@ function show({ reading, page }) {
 
 const answered = (action, above) => [
   html("p", { class: "action" }, withNumbers(capital(action.text))),
-  ...above.map((block) => html("p", { class: block.lead ? "next" : "result" }, lead(block), block.lead ? sentence(block.text) : capital(block.text))),
+  ...above.map((block) => html("p", { class: block.lead ? "next" : "result" }, lead(block), withNumbers(block.lead ? sentence(block.text) : capital(block.text)))),
 ];
 
 const refused = (above) =>
   above.map((block) =>
     block.lead.startsWith("no answer")
-      ? html("div", {}, html("p", { class: "action" }, "No answer"), html("p", { class: "result" }, sentence(block.text)))
-      : html("p", { class: "next" }, lead(block), sentence(block.text)));
+      ? html("div", {}, html("p", { class: "action" }, "No answer"), html("p", { class: "result" }, withNumbers(sentence(block.text))))
+      : html("p", { class: "next" }, lead(block), withNumbers(sentence(block.text))));
 
 const lead = (block) => {
   const words = block.lead.trim().replace(/:$/, "");
   return words === "" ? null : html("strong", {}, `${capital(words)}: `);
 };
-
-// Numbers and their units do not part at a line's end.
-const withNumbers = (text) => text.replace(/(\d) (mm|in)\b/g, "$1\u00a0$2");
 
 function doubts(paragraphs) {
   const cautions = [];
@@ -303,15 +300,15 @@ function doubts(paragraphs) {
   }
   if (cautions.length === 0) return [];
   return [html("h3", {}, cautions.length === 1 ? "One caution" : `${cautions.length} cautions`),
-    html("ul", { class: "cautions" }, cautions.map(([what, next]) => html("li", {}, html("p", {}, sentence(what)), next ? html("p", { class: "next" }, html("strong", {}, "Do next: "), sentence(next)) : null)))];
+    html("ul", { class: "cautions" }, cautions.map(([what, next]) => html("li", {}, html("p", {}, withNumbers(sentence(what))), next ? html("p", { class: "next" }, html("strong", {}, "Do next: "), withNumbers(sentence(next))) : null)))];
 }
 
-const list = (rows) => html("dl", {}, rows.flatMap(({ label, value }) => [html("dt", {}, capital(label)), html("dd", {}, value)]));
+const list = (rows) => html("dl", {}, rows.flatMap(({ label, value }) => [html("dt", {}, capital(label)), html("dd", {}, withNumbers(value))]));
 
 function fits(page, rows) {
   if (page.fits.length === 0) return [];
   const share = (fit) => (fit.used ? `counts ${Math.round(100 * fit.weight)} %` : "not used");
-  return [html("h3", {}, "Curves through the places"), html("dl", {}, page.fits.flatMap((fit) => [html("dt", {}, capital(fit.told)), html("dd", {}, `finest at ${fit.place}; ${share(fit)}`)]))];
+  return [html("h3", {}, "Curves through the places"), html("dl", {}, page.fits.flatMap((fit) => [html("dt", {}, capital(fit.told)), html("dd", {}, withNumbers(`finest at ${fit.place}; ${share(fit)}`))]))];
 }
 
 // ---- what was taken wrongly ----
