@@ -9,6 +9,10 @@ use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
 
+/// How far beyond its ends the line is looked for with the other sign, as a share of its length, and at how many places.
+const BEYOND: f64 = 0.08;
+const BEYOND_PLACES: usize = 40;
+
 /// How the stroke's strength holds along the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Breaks {
@@ -58,9 +62,7 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
         return Breaks { gap_share: 0.0, gaps: 0, longest_share: 0.0, reversed_share: 0.0 };
     }
     let strengths: Vec<f64> = crossings.iter().map(|c| c.strength(course.is_dark)).collect();
-    // Where it is burnt through, what shows is lighter than the strip itself; beside a dark streak the line is not.
     let strip = median(crossings.iter().map(|c| c.background).collect());
-    let beyond = |c: &Crossing| if course.is_dark { c.core > 1.1 * strip } else { c.core < 0.9 * strip };
     let n = strengths.len();
     // Strength of the line round about, from every eighth place: a long line's running quantile would cost too much. A
     // dotted line is there less than half of the way.
@@ -84,8 +86,31 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
         } else {
             run = 0;
         }
-        reversed += usize::from(*value < -0.25 && beyond(&crossings[i]));
+        reversed += usize::from(is_reversed(&crossings[i], course.is_dark, strip));
     }
     let share = |k: usize| k as f64 / n as f64;
-    Breaks { gap_share: share(gap), gaps, longest_share: share(longest), reversed_share: share(reversed) }
+    let reversed_share = share(reversed) + if goes_on_reversed(photo, course, guide, strip) { BEYOND } else { 0.0 };
+    Breaks { gap_share: share(gap), gaps, longest_share: share(longest), reversed_share }
+}
+
+/// Where it is burnt through, what shows is lighter than the strip itself; beside a dark streak the line is not.
+fn is_reversed(crossing: &Crossing, is_dark: bool, strip: f64) -> bool {
+    let is_other = if is_dark { crossing.core > 1.1 * strip } else { crossing.core < 0.9 * strip };
+    is_other && crossing.strength(is_dark) < -0.25
+}
+
+/// Whether beyond an end of the course the line goes on with the other sign: there it went through, or there it is whole.
+fn goes_on_reversed(photo: &Photo, course: &Course, guide: &WidthGuide, strip: f64) -> bool {
+    let length = course.end_px - course.start_px;
+    [(course.start_px, -1.0), (course.end_px, 1.0)].into_iter().any(|(end, outward)| {
+        let width = guide.at(end);
+        let reversed = (0..BEYOND_PLACES)
+            .filter_map(|k| {
+                let share = (k as f64 + 0.5) / BEYOND_PLACES as f64;
+                cross(photo, course, end + outward * (0.5 * width + share * BEYOND * length), 0.8 * width, width)
+            })
+            .filter(|crossing| is_reversed(crossing, course.is_dark, strip))
+            .count();
+        2 * reversed > BEYOND_PLACES
+    })
 }

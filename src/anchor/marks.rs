@@ -31,6 +31,8 @@ const LEAST_AGREEMENT: f64 = 0.8;
 const MISSING: f64 = 0.15;
 /// Chance that a mark is missing as a whole.
 const MISSING_WHOLE: f64 = 0.1;
+/// A half that ends nearer than this to the picture's edge may be cut by it.
+const CUT_ROOM_MM: f64 = 1.0;
 /// How far the line runs past its first and last mark, mm of travel, and what a wide end or a trace into grain may add.
 const RUN_ON_MM: f64 = 4.0;
 const RUN_ON_ROOM_MM: f64 = 2.5;
@@ -270,7 +272,7 @@ fn place(
                 ] {
                     let index = index_of(step);
                     let is_mark = index >= 0 && index <= setup.last as isize;
-                    if is_mark && [0, 1].iter().all(|side| shows(photo, course, along, *side, scale)) {
+                    if is_mark && [0, 1].iter().all(|side| shows(photo, course, along, *side, LONG_MM * scale)) {
                         likelihood += MISSING_WHOLE.ln();
                     }
                 }
@@ -309,14 +311,20 @@ fn place(
     Ok(placing)
 }
 
-/// True where a long half of a mark would lie wholly in the picture.
-fn shows(photo: &Photo, course: &Course, along_px: f64, side: usize, scale: f64) -> bool {
+/// True where the place beside the line lies in the picture.
+fn shows(photo: &Photo, course: &Course, along_px: f64, side: usize, away_px: f64) -> bool {
     let sign = if side == 0 { 1.0 } else { -1.0 };
-    let [x, y] = course.place(along_px, sign * LONG_MM * scale);
+    let [x, y] = course.place(along_px, sign * away_px);
     x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
 }
 
-/// Share of the halves that show that are as long as the placing says.
+/// True where a half runs on to the picture's edge, so that its length is not known.
+fn is_cut(photo: &Photo, course: &Course, tick: &Tick, side: usize, scale: f64) -> bool {
+    let outer = tick.reach_px[1] + CUT_ROOM_MM * scale;
+    !shows(photo, course, tick.along_px + tick.slant * outer, side, outer)
+}
+
+/// Share of the halves, but for those that are cut, that are as long as the placing says.
 fn agreement(
     photo: &Photo,
     course: &Course,
@@ -330,7 +338,7 @@ fn agreement(
         let index = placing.first + if placing.is_rising { *step } else { -*step };
         for (side, half) in rung.halves.iter().enumerate() {
             let Some(tick) = half else { continue };
-            if !shows(photo, course, rung.along_px, side, sides[side].at(rung.along_px)) {
+            if is_cut(photo, course, tick, side, sides[side].at(tick.along_px)) {
                 continue;
             }
             let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
@@ -397,13 +405,15 @@ fn rung_likelihood(
     let Some(rung) = rung else { return MISSING_WHOLE.ln() };
     let mut sum = 0.0;
     for (side, half) in rung.halves.iter().enumerate() {
-        if !shows(photo, course, rung.along_px, side, sides[side].at(rung.along_px)) {
-            continue;
-        }
         let Some(tick) = half else {
-            sum += MISSING.ln();
+            if shows(photo, course, rung.along_px, side, LONG_MM * sides[side].at(rung.along_px)) {
+                sum += MISSING.ln();
+            }
             continue;
         };
+        if is_cut(photo, course, tick, side, sides[side].at(tick.along_px)) {
+            continue;
+        }
         let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
         let chance = |target: f64| (-0.5 * ((outer - target) / 0.6).powi(2)).exp() + 0.012;
         sum +=
