@@ -36,6 +36,8 @@ const MOST_UNEVEN: f64 = 0.5;
 /// A head runs straight, and a lens or curled paper bows its line by less than this share of its length.
 const MOST_BOW: f64 = 0.02;
 const BOW_PARTS: u32 = 8;
+/// How far a candidate must begin before another and end after it, as a share of the other's length.
+const OUTREACH: f64 = 0.01;
 /// Places by which two courses are told to be one.
 const OVERLAP_PLACES: usize = 40;
 
@@ -85,6 +87,14 @@ impl Candidate {
     /// True where it runs on to the edge of what it lies on, at both ends.
     pub fn runs_off(&self, photo: &Photo) -> bool {
         ground::runs_off(photo, &self.course, &self.guide)
+    }
+
+    /// True where it begins before `other` and ends after it.
+    pub fn outreaches(&self, other: &Self) -> bool {
+        let along = |place| other.course.along_across(self.course.place(place, 0.0))[0];
+        let [a, b] = [along(self.course.start_px), along(self.course.end_px)];
+        let room = OUTREACH * (other.course.end_px - other.course.start_px);
+        a.min(b) < other.course.start_px - room && a.max(b) > other.course.end_px + room
     }
 
     /// Farthest that the course lies from its chord, over its length.

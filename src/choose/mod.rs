@@ -77,7 +77,7 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
     rivals.retain(|rival| rival.looks_burned() && !rival.lies_on(&first) && rivals_it(rival, &first));
     if !rivals.is_empty() && !first.runs_off(photo) {
-        rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.runs_off(photo));
+        rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.outreaches(&first) || !rival.runs_off(photo));
     }
     if rivals.is_empty() {
         return Choice::One(Box::new(known));
@@ -142,7 +142,8 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
 fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
     let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
         let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
-        others.filter(|(c, off)| !**off && rivals_it(c, first)).map(|(c, _)| (*c).clone()).collect()
+        let others = others.filter(|(c, off)| !(**off && c.outreaches(first)) && rivals_it(c, first));
+        others.map(|(c, _)| (*c).clone()).collect()
     };
     let strongest = burned[0];
     let mut beside = rivals(strongest, &vec![false; burned.len()]);
@@ -151,7 +152,10 @@ fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
     }
     // A joint or a pencil line runs on to the strip's edge, where a burned line ends before it.
     let runs_off: Vec<bool> = burned.par_iter().map(|c| c.runs_off(photo)).collect();
-    let inside = burned.iter().zip(&runs_off).find(|(c, off)| !**off && !is_stronger_by_far(strongest, c));
+    let inside = burned.iter().zip(&runs_off).find(|(c, off)| {
+        let gives_way = runs_off[0] && strongest.outreaches(c);
+        !**off && (std::ptr::eq(**c, strongest) || (gives_way && !is_stronger_by_far(strongest, c)))
+    });
     let first = inside.map_or(strongest, |(first, _)| *first);
     if inside.is_some() {
         beside = rivals(first, &runs_off);

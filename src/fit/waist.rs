@@ -51,7 +51,7 @@ const LEAST_AT_FINEST: f64 = 0.4;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.3;
 /// Rise on the flatter side over the root mean square of what strays slowly; rendered lines have 3.9 and more.
-const LEAST_OVER_SLOW: f64 = 3.6;
+const LEAST_OVER_SLOW: f64 = 3.8;
 /// Most that one side's length can be of the other's; an asymmetry of 15 % is ordinary and makes 1.35.
 const MOST_UNEQUAL: f64 = 2.0;
 
