@@ -109,7 +109,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
     // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.
     let best = candidates.iter().filter(|c| c.looks_burned()).map(Candidate::strength).fold(0.0, f64::max);
-    candidates.retain(|c| c.strength() > FAR_BELOW * best);
+    candidates.retain(|c| c.strength() >= FAR_BELOW * best);
     if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
         // More than one could be it, or none quite: look at them with edges proper.
         candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
@@ -126,6 +126,9 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
         return the_burned(photo, &burned);
     }
     let rivals = candidates.iter().skip(1).filter(|c| c.strength() > 0.6 * candidates[0].strength()).count();
+    if candidates.is_empty() {
+        return Choice::None;
+    }
     if rivals > 0 {
         // Many alike and pale: grain. Few and strong: lines.
         if candidates[0].contrast < 0.35 || candidates[0].usable < 0.4 {
