@@ -3,15 +3,28 @@
 #[path = "support/strips.rs"]
 mod strips;
 
-use narrows::reading::{ReadOptions, read};
+use narrows::reading::{ReadOptions, Reading, read};
 use narrows::refusal::RefusalCode;
-use narrows::setup::parse_toml;
+use narrows::setup::{Setup, parse_toml};
 use narrows::synth::Scene;
 use narrows::synth::draw::{CaptureKind, DatumKind, Stratum};
 use narrows::synth::said::Said;
 use narrows::synth::traps::Trap;
+use narrows::synth::truth::Truth;
 use rayon::prelude::*;
 use strips::{answerable, photo};
+
+/// A scene's picture, read with what is written down about it.
+fn read_as_said(scene: &Scene, truth: &Truth, seed: u64) -> (Reading, Setup) {
+    let said = Said::draw(scene, truth, seed);
+    let folder = tempfile::tempdir().expect("a folder");
+    for (name, text) in &said.beside {
+        std::fs::write(folder.path().join(name), text).expect("the folder takes a file");
+    }
+    let setup = parse_toml(&said.toml, Some(folder.path())).unwrap_or_else(|why| panic!("{why}\n{}", said.toml));
+    let reading = read(&photo(scene), &setup, &ReadOptions::default()).expect("points lie in the picture");
+    (reading, setup)
+}
 
 /// A strip drawn from `seed` with its setup. Errors beyond three expanded uncertainties or a third of a Rayleigh range fail.
 fn check(capture: CaptureKind, datum: DatumKind, seed: u64) {
@@ -23,13 +36,7 @@ fn check_within(capture: CaptureKind, datum: DatumKind, seed: u64, most_ranges: 
     let stratum = Stratum { capture, datum };
     let scene = answerable(stratum, seed);
     let truth = scene.truth();
-    let said = Said::draw(&scene, &truth, seed);
-    let folder = tempfile::tempdir().expect("a folder");
-    for (name, text) in &said.beside {
-        std::fs::write(folder.path().join(name), text).expect("the folder takes a file");
-    }
-    let setup = parse_toml(&said.toml, Some(folder.path())).unwrap_or_else(|why| panic!("{why}\n{}", said.toml));
-    let reading = read(&photo(&scene), &setup, &ReadOptions::default()).expect("points lie in the picture");
+    let (reading, setup) = read_as_said(&scene, &truth, seed);
     let focus = reading.outcome.unwrap_or_else(|refusal| panic!("{}: {refusal:?}", stratum.name()));
     let waist = truth.waist.expect("answerable");
     // The lengths written down are a little wrong; the picture alone says the share of the span.
@@ -115,13 +122,7 @@ fn pictures_without_an_answer_that_once_got_a_number() {
     {
         let scene = Scene::trap(trap, seed);
         let truth = scene.truth();
-        let said = Said::draw(&scene, &truth, seed);
-        let folder = tempfile::tempdir().expect("a folder");
-        for (name, text) in &said.beside {
-            std::fs::write(folder.path().join(name), text).expect("the folder takes a file");
-        }
-        let setup = parse_toml(&said.toml, Some(folder.path())).expect("a setup");
-        let reading = read(&photo(&scene), &setup, &ReadOptions::default()).expect("points lie in the picture");
+        let (reading, _) = read_as_said(&scene, &truth, seed);
         assert_eq!(reading.outcome.expect_err("no number").code, code, "{trap:?}");
     }
 }
