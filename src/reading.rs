@@ -542,7 +542,13 @@ fn run(
     // 5: fit
     let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
     reading.fits = fits;
-    let fitted = fitted.map_err(|why| advice::no_waist(why, setup))?;
+    let fitted = fitted.map_err(|why| {
+        // In a picture this blurred the widths say nothing, of the ends neither.
+        match quality::drowned_in_blur(&reading.stations, found.blur_px) {
+            Some(kerf_px) => advice::no_course(NoCourse::Unresolved { kerf_px, blur_px: found.blur_px }),
+            None => advice::no_waist(why, setup),
+        }
+    })?;
     let waist = fitted.waist(course, &tie);
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
     if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {

@@ -23,6 +23,9 @@ mod nothing_there;
 #[path = "support/strips.rs"]
 mod strips;
 
+use canvas::{Canvas, Dice};
+use narrows::synth::material::Material;
+use narrows::synth::scene::Background;
 use nothing_there::{KIND_COUNT, Nothing, nothing};
 
 /// Travel and rise: a short steep ramp, a usual one, a long one.
@@ -215,6 +218,70 @@ fn every_thing_beside_a_good_strip() {
     let (readings, wrong) = with_things_beside(6);
     println!("things beside a strip: {} of {readings} answered rightly", readings - wrong.len());
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// A pale label between the line and the strip's edge leaves a stretch of strip that looks like a short wide line.
+#[test]
+fn a_label_beside_the_line_changes_nothing() {
+    let mut scene = strips::plain();
+    scene.strip.material = Material::Walnut;
+    scene.strip.background = Background::White;
+    let truth = scene.truth();
+    let strip = Canvas::of(&image::load_from_memory(&scene.render().unwrap().bytes).unwrap());
+    let [width, _] = strip.size();
+    let line_y = truth.datum_px[0][1];
+    let edge_y = truth.outline_px.map(|place| place[1]).into_iter().fold(f64::INFINITY, f64::min);
+    for rim in [14.0, 22.0, 30.0] {
+        let mut canvas = Canvas::new(strip.width, strip.height, 0.0);
+        canvas.light.copy_from_slice(&strip.light);
+        canvas.rectangle(0.85, [0.45 * width, edge_y + rim, 0.72 * width, line_y - 60.0]);
+        let photo = decode_bytes(&canvas.developed(&mut Dice::new(7), 0.3, 0.002), &DecodeOptions::default()).unwrap();
+        let setup = strips::setup(&scene, "nozzle_height_mm = 16", "low_end = \"left\"");
+        let focus = read(&photo, &setup, &ReadOptions::default()).unwrap().outcome.unwrap();
+        let error = focus.position_mm.value - truth.waist.as_ref().unwrap().position_mm;
+        assert!(error.abs() < 3.0 * focus.position_mm.standard_uncertainty, "rim {rim}: off by {error} mm");
+    }
+}
+
+/// Index marks whose halves end square, and are wide far from the focus, are told by their lengths as those with round ends are.
+#[test]
+fn marks_with_square_ends_are_placed() {
+    const PX_PER_MM: f64 = 14.0;
+    // Beside each other in the picture: mark 0 on the left, the left half of every mark above the line.
+    let bits = "111110001101110101000010010";
+    let [left, line_y, finest_mm] = [90.0, 260.0, 62.0];
+    for square in [true, false] {
+        let mut canvas = Canvas::new(1600, 520, 0.55);
+        let width = |mm: f64| PX_PER_MM * 0.25 * (1.0 + ((mm - finest_mm) / 9.0).powi(2)).sqrt();
+        canvas.ribbon(
+            0.03,
+            [left - 4.0 * PX_PER_MM, left + 104.0 * PX_PER_MM],
+            |_| line_y,
+            |x| width((x - left) / PX_PER_MM),
+        );
+        for (index, bit) in bits.chars().take(21).enumerate() {
+            let mm = 5.0 * index as f64;
+            let x = left + mm * PX_PER_MM;
+            let outer = if bit == '1' { 12.0 } else { 9.0 };
+            for (sign, outer) in [(-1.0, 12.0), (1.0, outer)] {
+                let [near, far] = [6.0, outer].map(|mm| line_y + sign * mm * PX_PER_MM);
+                let half = 0.5 * width(mm).min(24.0);
+                if square {
+                    canvas.rectangle(0.03, [x - half, near.min(far), x + half, near.max(far)]);
+                } else {
+                    canvas.stroke(0.03, [x, near], [x, far], 2.0 * half);
+                }
+            }
+        }
+        let photo = decode_bytes(&canvas.developed(&mut Dice::new(3), 0.5, 0.004), &DecodeOptions::default()).unwrap();
+        let setup = "[ramp]\ntravel_mm = 100\nrise_mm = 15\n[head]\ngap_high_mm = 2\n\
+                     [picture]\ndatum = \"marks\"\nmark_pitch_mm = 5\n";
+        let setup = parse_toml(setup, None).unwrap();
+        let focus = read(&photo, &setup, &ReadOptions::default()).unwrap().outcome.unwrap();
+        let surface = setup.ramp.surface_from_travel(finest_mm);
+        let error = focus.position_mm.value - surface;
+        assert!(error.abs() < 0.3, "square {square}: off by {error} mm");
+    }
 }
 
 /// Photographs from a folder, with all datums and either low end: none of them may be a ramp test.

@@ -13,6 +13,12 @@ use crate::stations::Station;
 const BEYOND: f64 = 0.08;
 const BEYOND_PLACES: usize = 40;
 
+/// Standard deviation of the strength, relative to the usual one, from which it may come in dots; their least number; and the
+/// autocorrelation at their pitch.
+const LEAST_SWING: f64 = 0.15;
+const LEAST_BEATS: usize = 12;
+const RHYTHM: f64 = 0.5;
+
 /// How the stroke's strength holds along the line.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Breaks {
@@ -24,12 +30,17 @@ pub struct Breaks {
     pub longest_share: f64,
     /// Share of the line where it turns from dark to light or the other way.
     pub reversed_share: f64,
+    /// Whether its strength comes and goes at a pitch.
+    pub is_rhythmic: bool,
 }
 
 impl Breaks {
     /// Dotted, interrupted or burnt through.
     pub fn is_broken(&self) -> bool {
-        (self.gaps >= 5 && self.gap_share > 0.10) || self.longest_share > 0.06 || self.reversed_share > 0.02
+        (self.gaps >= 5 && self.gap_share > 0.10)
+            || self.longest_share > 0.06
+            || self.reversed_share > 0.02
+            || self.is_rhythmic
     }
 }
 
@@ -59,7 +70,7 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
         })
         .collect();
     if crossings.len() < 20 {
-        return Breaks { gap_share: 0.0, gaps: 0, longest_share: 0.0, reversed_share: 0.0 };
+        return Breaks { gap_share: 0.0, gaps: 0, longest_share: 0.0, reversed_share: 0.0, is_rhythmic: false };
     }
     let strengths: Vec<f64> = crossings.iter().map(|c| c.strength(course.is_dark)).collect();
     let strip = median(crossings.iter().map(|c| c.background).collect());
@@ -76,8 +87,10 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
         })
         .collect();
     let [mut gap, mut reversed, mut run, mut longest, mut gaps] = [0usize; 5];
+    let mut relative = Vec::with_capacity(n);
     for (i, value) in strengths.iter().enumerate() {
         let usual = typical[(i / 8).min(typical.len() - 1)].max(0.1);
+        relative.push((value / usual).clamp(0.0, 1.2));
         if *value < 0.3 * usual {
             gap += 1;
             run += 1;
@@ -90,7 +103,31 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
     }
     let share = |k: usize| k as f64 / n as f64;
     let reversed_share = share(reversed) + if goes_on_reversed(photo, course, guide, strip) { BEYOND } else { 0.0 };
-    Breaks { gap_share: share(gap), gaps, longest_share: share(longest), reversed_share }
+    Breaks {
+        gap_share: share(gap),
+        gaps,
+        longest_share: share(longest),
+        reversed_share,
+        is_rhythmic: is_rhythmic(&relative),
+    }
+}
+
+/// Whether a strength, relative to what is usual round about, swings widely and regularly: dots whose brown rims fill the gaps.
+///
+/// The greatest autocorrelation beyond its first descent below nought: grain that crosses the line keeps no pitch.
+fn is_rhythmic(relative: &[f64]) -> bool {
+    let n = relative.len();
+    let mean = relative.iter().sum::<f64>() / n as f64;
+    let swing: Vec<f64> = relative.iter().map(|r| r - mean).collect();
+    let variance = swing.iter().map(|s| s * s).sum::<f64>() / n as f64;
+    if variance.sqrt() < LEAST_SWING {
+        return false;
+    }
+    let correlation =
+        |lag: usize| swing.iter().zip(&swing[lag..]).map(|(a, b)| a * b).sum::<f64>() / ((n - lag) as f64 * variance);
+    let correlations: Vec<f64> = (1..n / LEAST_BEATS).map(correlation).collect();
+    let Some(descent) = correlations.iter().position(|c| *c < 0.0) else { return false };
+    correlations[descent..].iter().any(|c| *c > RHYTHM)
 }
 
 /// Where it is burnt through, what shows is lighter than the strip itself; beside a dark streak the line is not.
@@ -113,4 +150,24 @@ fn goes_on_reversed(photo: &Photo, course: &Course, guide: &WidthGuide, strip: f
             .count();
         2 * reversed > BEYOND_PLACES
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn dots_keep_a_pitch_and_grain_does_not() {
+        let dots: Vec<f64> = (0..2000).map(|i| if i % 50 < 30 { 1.0 } else { 0.4 }).collect();
+        assert!(is_rhythmic(&dots));
+        // Gaps as deep, of lengths that keep no pitch.
+        let lengths = [20, 31, 6, 14, 45, 9, 17, 27, 11, 52, 8, 23, 38, 5, 13, 29, 19, 61, 7, 33];
+        let is_gap = |i: usize| i % 2 == 1;
+        let grain: Vec<f64> = (0..80)
+            .flat_map(|i| vec![if is_gap(i) { 0.4 } else { 1.0 }; lengths[(i * i + i / 3) % lengths.len()]])
+            .collect();
+        assert!(!is_rhythmic(&grain));
+        let even: Vec<f64> = (0..2000).map(|i| 1.0 + 0.1 * (f64::from(i) * 0.1).sin()).collect();
+        assert!(!is_rhythmic(&even));
+    }
 }

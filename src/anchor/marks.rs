@@ -21,10 +21,17 @@ pub const BITS: [u8; 31] =
 const INNER_MM: f64 = 6.0;
 const SHORT_MM: f64 = 9.0;
 const LONG_MM: f64 = 12.0;
+/// Scatter of where a half seems to end.
+const OUTER_SD_MM: f64 = 0.6;
+/// Shapes of ends that are tried: a beam's half circle, and less.
+const ROUND_ENDS: [f64; 3] = [1.0, 0.5, 0.0];
 /// Fewest marks of a chain.
 const LEAST_MARKS: usize = 5;
 /// Log-likelihood by which a placing must beat the next best (a factor of about 55).
 const CLEAR: f64 = 4.0;
+/// The same without the one half that speaks most for it, where less than this share of the halves was recognised.
+const CLEAR_WITHOUT_ONE: f64 = 1.5;
+const MOSTLY_SEEN: f64 = 0.75;
 /// Share of the seen halves that must be as long as the placing says.
 const LEAST_AGREEMENT: f64 = 0.8;
 /// Chance that a half is missing, faint or smeared beyond recognition.
@@ -62,18 +69,51 @@ struct Rung {
     score: f64,
 }
 
+/// Rungs with the number of pitches from the first.
+type Chain = Vec<(isize, Rung)>;
+
 /// Places the marks and ties the course by them.
 ///
 /// # Errors
 /// [`TieError::MarksNotFound`], [`TieError::MarksAmbiguous`], [`TieError::LowEndContradictsMarks`].
 pub fn tie(photo: &Photo, course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Result<Tie, TieError> {
-    let (scale, rungs) = rungs(course, ticks, setup).ok_or(TieError::MarksNotFound { found: 0 })?;
-    let chain = chain(&rungs, setup.pitch_mm * scale);
+    // How far a stroke's end reaches past where the beam stood depends on how strongly it burned: the shape of ends that makes the
+    // halves most alike to halves of marks comes first, and another where no marks are found with it.
+    let mut shapes: Vec<(f64, f64, Chain)> = ROUND_ENDS
+        .iter()
+        .filter_map(|share| {
+            let ticks: Vec<Tick> = ticks.iter().map(|tick| tick.with_round_ends(*share)).collect();
+            let (scale, rungs) = rungs(course, &ticks, setup)?;
+            let chain = chain(&rungs, setup.pitch_mm * scale);
+            Some((shapeliness(&chain, scale), scale, chain))
+        })
+        .collect();
+    shapes.sort_by(|a, b| b.0.total_cmp(&a.0));
+    let mut why = None;
+    for (_, scale, chain) in &shapes {
+        match tie_chain(photo, course, chain, *scale, setup) {
+            Err(TieError::MarksNotFound { found }) => {
+                why.get_or_insert(TieError::MarksNotFound { found });
+            }
+            settled => return settled,
+        }
+    }
+    Err(why.unwrap_or(TieError::MarksNotFound { found: 0 }))
+}
+
+/// Places one chain and ties the course by it.
+fn tie_chain(
+    photo: &Photo,
+    course: &Course,
+    chain: &[(isize, Rung)],
+    scale: f64,
+    setup: &MarkSetup,
+) -> Result<Tie, TieError> {
     let found = chain.len();
     if found < LEAST_MARKS {
         return Err(TieError::MarksNotFound { found });
     }
-    let placing = place(photo, course, &chain, scale, setup)?;
+    let placing = place(photo, course, chain, scale, setup)?;
     let marks: Vec<(usize, Rung)> = chain
         .iter()
         .filter_map(|(step, rung)| {
@@ -140,6 +180,21 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
     Some((scale, rungs))
 }
 
+/// Sum over a chain's halves of how near their outer ends lie to where a long or a short half's does, 0 to 1 each.
+fn shapeliness(chain: &[(isize, Rung)], scale: f64) -> f64 {
+    let sides = [0, 1].map(|side| SideScale::new(chain, side, scale));
+    let near = |outer_mm: f64, target: f64| (-0.5 * ((outer_mm - target) / OUTER_SD_MM).powi(2)).exp();
+    let of = |(side, tick): (usize, &Tick)| {
+        let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
+        near(outer, LONG_MM).max(near(outer, SHORT_MM))
+    };
+    chain
+        .iter()
+        .flat_map(|(_, rung)| rung.halves.iter().enumerate().filter_map(|(side, half)| Some((side, half.as_ref()?))))
+        .map(of)
+        .sum()
+}
+
 /// Gives strokes the slant that their neighbours share and moves their crossings of the line accordingly.
 ///
 /// One stroke's own slant is coarse, and half a pitch of reach turns its error into a shift along the line. The strokes of
@@ -169,8 +224,8 @@ fn likeness(tick: &Tick, scale: f64) -> f64 {
 }
 
 /// The longest chain of rungs whose distances are whole multiples of a slowly changing pitch; steps count from 0.
-fn chain(rungs: &[Rung], pitch_px: f64) -> Vec<(isize, Rung)> {
-    let mut best: (f64, Vec<(isize, Rung)>) = (0.0, Vec::new());
+fn chain(rungs: &[Rung], pitch_px: f64) -> Chain {
+    let mut best: (f64, Chain) = (0.0, Vec::new());
     for (a, first) in rungs.iter().enumerate() {
         for (b, second) in rungs.iter().enumerate().skip(a + 1) {
             let apart = second.along_px - first.along_px;
@@ -261,7 +316,8 @@ fn place(
             for step in 0..=last_step {
                 let index = index_of(step);
                 let rung = chain.iter().find(|c| c.0 == step).map(|c| &c.1);
-                likelihood += rung_likelihood(photo, course, rung, index, is_rising, &sides, setup);
+                let halves = rung_likelihood(photo, course, rung, index, is_rising, &sides, setup);
+                likelihood += halves.iter().sum::<f64>();
             }
             // Marks that should show just beyond the chain and do not.
             let pitch = setup.pitch_mm * scale;
@@ -305,10 +361,35 @@ fn place(
         let found = (agreeing * chain.len() as f64) as usize;
         return Err(TieError::MarksNotFound { found: found.min(LEAST_MARKS - 1) });
     }
-    if allowed.get(1).is_some_and(|next| best - next.0 < CLEAR) {
+    // Where few of the halves were recognised, one that grain drew or covered must not decide alone.
+    let decided = |other: &(f64, Placing)| {
+        let [own, others] = [placing, other.1].map(|p| halves(photo, course, chain, &p, &sides, setup));
+        let gains = own.iter().zip(&others).map(|(a, b)| a - b);
+        let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
+        let share = seen / (2 * (last_step + 1)) as f64;
+        let least = if share < MOSTLY_SEEN { CLEAR_WITHOUT_ONE + gains.fold(0.0, f64::max) } else { CLEAR };
+        best - other.0 >= least.max(CLEAR)
+    };
+    if !allowed.iter().skip(1).all(|other| decided(other)) {
         return Err(TieError::MarksAmbiguous);
     }
     Ok(placing)
+}
+
+/// ln of the chance of what is seen of every half of a chain by a placing, in the chain's order.
+fn halves(
+    photo: &Photo,
+    course: &Course,
+    chain: &[(isize, Rung)],
+    placing: &Placing,
+    sides: &[SideScale; 2],
+    setup: &MarkSetup,
+) -> Vec<f64> {
+    let index_of = |step: isize| placing.first + if placing.is_rising { step } else { -step };
+    let of = |(step, rung): &(isize, Rung)| {
+        rung_likelihood(photo, course, Some(rung), index_of(*step), placing.is_rising, sides, setup)
+    };
+    chain.iter().flat_map(of).collect()
 }
 
 /// True where the place beside the line lies in the picture.
@@ -387,7 +468,7 @@ impl SideScale {
     }
 }
 
-/// ln of the chance of what is seen of one mark, were it number `index`.
+/// ln of the chance of what is seen of one mark's two halves, were it number `index`.
 fn rung_likelihood(
     photo: &Photo,
     course: &Course,
@@ -396,30 +477,26 @@ fn rung_likelihood(
     is_rising: bool,
     sides: &[SideScale; 2],
     setup: &MarkSetup,
-) -> f64 {
+) -> [f64; 2] {
     if index < 0 || index > setup.last as isize {
         // Something that only looks like a mark, or nothing.
-        let seen = rung.map_or(0, |r| r.halves.iter().flatten().count());
-        return if seen == 0 { 0.0 } else { -4.0 * seen as f64 };
+        return [0, 1].map(|side| if rung.is_some_and(|r| r.halves[side].is_some()) { -4.0 } else { 0.0 });
     }
-    let Some(rung) = rung else { return MISSING_WHOLE.ln() };
-    let mut sum = 0.0;
-    for (side, half) in rung.halves.iter().enumerate() {
-        let Some(tick) = half else {
-            if shows(photo, course, rung.along_px, side, LONG_MM * sides[side].at(rung.along_px)) {
-                sum += MISSING.ln();
-            }
-            continue;
+    let Some(rung) = rung else { return [MISSING_WHOLE.ln(), 0.0] };
+    [0, 1].map(|side| {
+        let scale = sides[side].at(rung.along_px);
+        let Some(tick) = &rung.halves[side] else {
+            return if shows(photo, course, rung.along_px, side, LONG_MM * scale) { MISSING.ln() } else { 0.0 };
         };
-        if is_cut(photo, course, tick, side, sides[side].at(tick.along_px)) {
-            continue;
+        let scale = sides[side].at(tick.along_px);
+        if is_cut(photo, course, tick, side, scale) {
+            return 0.0;
         }
-        let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
-        let chance = |target: f64| (-0.5 * ((outer - target) / 0.6).powi(2)).exp() + 0.012;
-        sum +=
-            ((1.0 - MISSING) * chance(expected_mm(index, side, is_rising)) / (chance(LONG_MM) + chance(SHORT_MM))).ln();
-    }
-    sum
+        let outer = tick.reach_px[1] / scale;
+        let chance = |target: f64| (-0.5 * ((outer - target) / OUTER_SD_MM).powi(2)).exp() + 0.012;
+        let expected = expected_mm(index, side, is_rising);
+        ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln()
+    })
 }
 
 /// Fits along-course place against surface position through the marks, and samples the map.

@@ -26,12 +26,23 @@ pub struct Tick {
     pub slant: f64,
     /// Inner and outer end as distances from the line, positive, less the half width by which a round end reaches further.
     pub reach_px: [f64; 2],
+    /// That half width.
+    pub rounding_px: f64,
     /// Its own width.
     pub width_px: f64,
     /// On the positive side of the course.
     pub is_positive: bool,
     /// Summed depth over its length, in coarse px.
     pub score: f64,
+}
+
+impl Tick {
+    /// The same where its ends are round by this share of its half width (1: the half circle of a beam; 0: cut square).
+    pub fn with_round_ends(self, share: f64) -> Self {
+        let further = (1.0 - share) * self.rounding_px;
+        let [inner, outer] = self.reach_px;
+        Self { reach_px: [inner - further, outer + further], rounding_px: share * self.rounding_px, ..self }
+    }
 }
 
 /// The part of a stretch of rows that stands out by half the stretch's own typical depth.
@@ -197,6 +208,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
                 (first + stroke.stretch.0 as f64) * factor + rounding,
                 (first + stroke.stretch.1 as f64 + 1.0) * factor - rounding,
             ],
+            rounding_px: rounding,
             width_px: width * factor,
             is_positive,
             score: stroke.score,

@@ -36,6 +36,23 @@ const MOST_UNEVEN: f64 = 0.5;
 /// A head runs straight, and a lens or curled paper bows its line by less than this share of its length.
 const MOST_BOW: f64 = 0.02;
 const BOW_PARTS: u32 = 8;
+/// Sine of the angle between lines that run beside each other.
+const PARALLEL: f64 = 0.1;
+/// Misfit from which the widths keep to no curve at all.
+const NO_CURVE: f64 = 0.5;
+/// Difference of light (natural log) within which a core is another's ground, and beyond which two grounds differ.
+const SAME_GROUND: f64 = 0.35;
+const OTHER_GROUND: f64 = 0.5;
+/// Strength over the other's beyond which it is the line whatever the other lies on: grain of a dark bench, perhaps.
+const GROUND_STRENGTH: f64 = 2.0;
+/// Shares of the first's trace and contrast, of its length by which the ends of one beside it may differ and the sine between them,
+/// and bow over length and misfit of any other, of one alike.
+const ALIKE_SCORE: f64 = 0.6;
+const ALIKE_CONTRAST: f64 = 0.9;
+const ALIKE_ENDS: f64 = 0.15;
+const ALIKE_ANGLE: f64 = 0.25;
+const ALIKE_BOW: f64 = 0.0015;
+const ALIKE_MISFIT: f64 = 0.11;
 /// How far a candidate must begin before another and end after it, as a share of the other's length.
 const OUTREACH: f64 = 0.01;
 /// Places by which two courses are told to be one.
@@ -60,16 +77,51 @@ pub struct Candidate {
     pub misfit: f64,
     /// Median difference (natural log) of the light on its two sides.
     pub unevenness: f64,
+    /// The gap between two things rather than a thing.
+    pub is_gap: bool,
+    /// Light (natural log) of its core and of the ground beside it.
+    pub core_ln: f64,
+    /// As `core_ln`.
+    pub ground_ln: f64,
 }
 
 impl Candidate {
     /// Narrows and widens again by more than its own wander, with clean edges most of the way.
     pub fn looks_burned(&self) -> bool {
         self.usable > 0.5
+            && !self.is_gap
             && self.unevenness < MOST_UNEVEN
             && self.bow() < MOST_BOW
             && self.misfit < MOST_MISFIT
             && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
+    }
+
+    /// True where it is no line at all, burned or other: its edges keep to no curve, or part two grounds.
+    pub fn is_nothing(&self) -> bool {
+        (self.misfit.is_finite() && self.misfit > NO_CURVE) || self.unevenness > MOST_UNEVEN
+    }
+
+    /// True where what looks like its core is the ground that `other` lies on: a stretch of strip between a label and the strip's
+    /// edge.
+    pub fn is_ground_of(&self, other: &Self) -> bool {
+        self.course.is_dark == other.course.is_dark
+            && (self.core_ln - other.ground_ln).abs() < SAME_GROUND
+            && (self.ground_ln - other.ground_ln).abs() > OTHER_GROUND
+            && self.strength() < GROUND_STRENGTH * other.strength()
+    }
+
+    /// True where it is as long and as strong a line as `first`, and as straight as a head runs or beside it from end to end.
+    pub fn is_alike(&self, first: &Self) -> bool {
+        if self.trace.score < ALIKE_SCORE * first.trace.score || self.contrast < ALIKE_CONTRAST * first.contrast {
+            return false;
+        }
+        let [a, b] = [&self.course, &first.course];
+        let length = b.end_px - b.start_px;
+        let ends = [a.start_px, a.end_px].map(|end| b.along_across(a.place(end, 0.0))[0]);
+        let [from, to] = [ends[0].min(ends[1]), ends[0].max(ends[1])];
+        let is_beside = self.sine_to(first) < ALIKE_ANGLE
+            && (from - b.start_px).abs().max((to - b.end_px).abs()) < ALIKE_ENDS * length;
+        is_beside || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT)
     }
 
     /// True where most of its course lies on that of `other`.
@@ -87,6 +139,17 @@ impl Candidate {
     /// True where it runs on to the edge of what it lies on, at both ends.
     pub fn runs_off(&self, photo: &Photo) -> bool {
         ground::runs_off(photo, &self.course, &self.guide)
+    }
+
+    /// True where it runs beside `other`, or nearly so.
+    pub fn is_parallel_to(&self, other: &Self) -> bool {
+        self.sine_to(other) < PARALLEL
+    }
+
+    /// Sine of the angle between the two.
+    fn sine_to(&self, other: &Self) -> f64 {
+        let [a, b] = [&self.course, &other.course].map(|course| course.direction);
+        (a[0] * b[1] - a[1] * b[0]).abs()
     }
 
     /// True where it begins before `other` and ends after it.
@@ -157,13 +220,26 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
     (bracket, misfit)
 }
 
+/// One place of a quick look.
+struct Site {
+    /// Along the candidate, of [`QUICK_LENGTH`].
+    place: f64,
+    ln_width: f64,
+    contrast: f64,
+    /// Difference (natural log) of the light on both sides.
+    unevenness: f64,
+    /// Light (natural log) of core and ground.
+    core_ln: f64,
+    ground_ln: f64,
+}
+
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
     let course = within_the_line(photo, &course, &guide);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
-    let sites: Vec<Option<(f64, f64, f64, f64)>> = (0..QUICK_STATIONS)
+    let sites: Vec<Option<Site>> = (0..QUICK_STATIONS)
         .into_par_iter()
         .map(|i| {
             let share = (i as f64 + 0.5) / QUICK_STATIONS as f64;
@@ -175,23 +251,29 @@ pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
             let [left, right] = levels.background.map(|light| light.max(1e-4));
             let background = 0.5 * (levels.background[0] + levels.background[1]);
             let contrast = sign * (background - levels.core) / background.max(levels.core).max(1e-4);
-            (contrast > FAINT_CONTRAST && levels.centre_px.abs() < 0.5 * width + 2.0).then_some((
-                share * QUICK_LENGTH,
-                levels.width_px.max(0.1).ln(),
+            let is_clear = contrast > FAINT_CONTRAST && levels.centre_px.abs() < 0.5 * width + 2.0;
+            is_clear.then(|| Site {
+                place: share * QUICK_LENGTH,
+                ln_width: levels.width_px.max(0.1).ln(),
                 contrast,
-                (left / right).ln().abs(),
-            ))
+                unevenness: (left / right).ln().abs(),
+                core_ln: levels.core.max(1e-4).ln(),
+                ground_ln: background.max(1e-4).ln(),
+            })
         })
         .collect();
-    let unevenness = median(sites.iter().flatten().map(|site| site.3).collect());
-    let used: Vec<(f64, f64, f64)> = sites.iter().flatten().map(|site| (site.0, site.1, site.2)).collect();
+    let of = |part: fn(&Site) -> f64| median(sites.iter().flatten().map(part).collect());
+    let used: Vec<(f64, f64, f64)> = sites.iter().flatten().map(|s| (s.place, s.ln_width, s.contrast)).collect();
     let (bracket, misfit) = curve(&used);
     Candidate {
         usable: used.len() as f64 / QUICK_STATIONS as f64,
         contrast: median(used.iter().map(|u| u.2).collect()),
         bracket,
         misfit,
-        unevenness,
+        unevenness: of(|site| site.unevenness),
+        is_gap: ground::is_gap(photo, &course, &guide),
+        core_ln: of(|site| site.core_ln),
+        ground_ln: of(|site| site.ground_ln),
         trace,
         course,
         guide,

@@ -24,6 +24,54 @@ const ASIDE: f64 = 0.03;
 /// Change of the ground's light (natural log) at its edge; boards differ by less over so short a way.
 const EDGE: f64 = 0.25;
 
+/// Places along a course at which it is looked aside for what a gap is between.
+const GAP_PLACES: i32 = 40;
+/// Share of them on which it must show.
+const GAP_SHARE: f64 = 0.6;
+/// How far aside is looked, in widths and as a share of the course's length; the greater of both.
+const GAP_WIDTHS: f64 = 4.0;
+const GAP_REACH: f64 = 0.02;
+/// Share of the step from core to flank within which the light beyond the flank is the core's again.
+const GAP_RETURN: f64 = 0.2;
+/// Least step (natural log) of a flank.
+const GAP_STEP: f64 = 0.15;
+
+/// True where what was followed is the gap between two things of the other sign: two lines side by side, or the seam in a filled
+/// band. Beyond both its flanks, and not far away, the light is its own again.
+pub fn is_gap(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
+    let length = course.end_px - course.start_px;
+    let sign = if course.is_dark { 1.0 } else { -1.0 };
+    let returns = |place: i32| {
+        let along = course.start_px + (f64::from(place) + 0.5) / f64::from(GAP_PLACES) * length;
+        let width = guide.at(along);
+        // Grain and noise are averaged along the line.
+        let level = |across: f64| -> Option<f64> {
+            let lights: Option<Vec<f64>> = (-2..=2)
+                .map(|k| light(photo, course.place(along + f64::from(k) * (0.25 * width).max(1.0), across)))
+                .collect();
+            let lights = lights?;
+            Some(sign * (lights.iter().sum::<f64>() / lights.len() as f64).max(1.0).ln())
+        };
+        let Some(core) = level(0.0) else { return false };
+        let reach = (GAP_WIDTHS * width).max(GAP_REACH * length);
+        let step = (0.12 * width).max(1.0);
+        [-1.0, 1.0].into_iter().all(|side| {
+            let mut highest = core;
+            let mut across = 0.4 * width;
+            while across < reach {
+                let Some(here) = level(side * across) else { return false };
+                highest = highest.max(here);
+                if highest - core > GAP_STEP && here - core < GAP_RETURN * (highest - core) {
+                    return true;
+                }
+                across += step;
+            }
+            false
+        })
+    };
+    f64::from((0..GAP_PLACES).map(|place| i32::from(returns(place))).sum::<i32>()) > GAP_SHARE * f64::from(GAP_PLACES)
+}
+
 /// True where the line runs on to the edge of its ground, or out of the picture, at both ends.
 pub fn runs_off(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
     [(course.start_px, -1.0), (course.end_px, 1.0)]

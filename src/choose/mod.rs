@@ -15,7 +15,7 @@ const RUNS: usize = 14;
 /// Candidates measured.
 const MEASURED: usize = 5;
 /// Share of the best score below which a candidate is not measured.
-const WORTH_MEASURING: f64 = 0.2;
+const WORTH_MEASURING: f64 = 0.1;
 /// Share of the strength of the best that looks burned below which a candidate is out of the question.
 const FAR_BELOW: f64 = 0.002;
 /// Depth (ln light) of a line that may be no more than grain.
@@ -26,8 +26,7 @@ const LEAST_LENGTH: f64 = 0.06;
 /// Share of the strongest's strength from which another candidate is a rival, and from which one that fits well is.
 const CLEAR_RIVAL: f64 = 0.55;
 const CLEAN_RIVAL: f64 = 0.25;
-/// The same for one that runs beside it: sine of the angle between them.
-const BESIDE: f64 = 0.1;
+/// The same for one that runs beside it.
 const BESIDE_RIVAL: f64 = 0.38;
 /// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
 const ENDS_INSIDE: f64 = 0.5;
@@ -39,9 +38,10 @@ const ENDS_INSIDE: f64 = 0.5;
 fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
     let share = candidate.strength() / first.strength();
     let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
-    let [a, b] = [&candidate.course, &first.course].map(|course| course.direction);
-    let is_beside = (a[0] * b[1] - a[1] * b[0]).abs() < BESIDE;
-    share > CLEAR_RIVAL || (is_beside && share > BESIDE_RIVAL) || (is_clean && share > CLEAN_RIVAL)
+    share > CLEAR_RIVAL
+        || (candidate.is_parallel_to(first) && share > BESIDE_RIVAL)
+        || (is_clean && share > CLEAN_RIVAL)
+        || candidate.is_alike(first)
 }
 
 /// What there is in the picture.
@@ -62,10 +62,13 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
         .filter(|trace| trace.median_depth() > GRAIN_DEPTH)
         .map(|trace| examine(photo, Trace { score: trace.score.max(1.0), ..trace }));
     let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
+    if known.is_gap || is_nothing(photo, &known) {
+        return Choice::None;
+    }
     // The places say where one line is, and not that there is no other.
     let others = distinct_traces(photo, coarse)
         .into_iter()
-        .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.lies_on(&known.trace) && !known.trace.lies_on(t));
+        .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.is_one_with(&known.trace));
     let mut rivals: Vec<Candidate> =
         others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t)).collect();
     rivals.retain(Candidate::looks_burned);
@@ -75,7 +78,9 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     let mut first = known.clone();
     look_closer(photo, &mut first);
     rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
-    rivals.retain(|rival| rival.looks_burned() && !rival.lies_on(&first) && rivals_it(rival, &first));
+    rivals.retain(|rival| {
+        rival.looks_burned() && !rival.lies_on(&first) && !rival.is_ground_of(&first) && rivals_it(rival, &first)
+    });
     if !rivals.is_empty() && !first.runs_off(photo) {
         rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.outreaches(&first) || !rival.runs_off(photo));
     }
@@ -86,13 +91,22 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     Choice::Several(rivals)
 }
 
+/// True where a candidate is no line, by half levels and by edges proper.
+fn is_nothing(photo: &Photo, candidate: &Candidate) -> bool {
+    candidate.is_nothing() && {
+        let mut closer = candidate.clone();
+        look_closer(photo, &mut closer);
+        closer.is_nothing()
+    }
+}
+
 /// Followed runs of some length and depth that do not lie on each other, best first.
 fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut distinct: Vec<Trace> = Vec::new();
     for trace in traces {
-        if !distinct.iter().any(|d| trace.lies_on(d) || d.lies_on(&trace)) {
+        if !distinct.iter().any(|d| trace.is_one_with(d)) {
             distinct.push(trace);
         }
     }
@@ -107,6 +121,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     distinct.truncate(MEASURED);
     let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
+    candidates.retain(|c| !c.is_gap);
     // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.
     let best = candidates.iter().filter(|c| c.looks_burned()).map(Candidate::strength).fold(0.0, f64::max);
     candidates.retain(|c| c.strength() >= FAR_BELOW * best);
@@ -116,7 +131,8 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     }
     candidates.sort_by(|a, b| b.strength().total_cmp(&a.strength()));
     let mut burned: Vec<&Candidate> = Vec::new();
-    for candidate in candidates.iter().filter(|c| c.looks_burned()) {
+    let looking: Vec<&Candidate> = candidates.iter().filter(|c| c.looks_burned()).collect();
+    for candidate in looking.iter().copied().filter(|c| !looking.iter().any(|other| c.is_ground_of(other))) {
         // Two traces can end on one course.
         if !burned.iter().any(|stronger| candidate.lies_on(stronger)) {
             burned.push(candidate);
@@ -136,6 +152,8 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
         } else {
             Choice::Several(candidates)
         }
+    } else if candidates[0].is_nothing() {
+        Choice::None
     } else {
         Choice::One(Box::new(candidates.swap_remove(0)))
     }

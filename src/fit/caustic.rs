@@ -44,20 +44,26 @@ pub struct CausticFit {
 
 /// Fits the caustic to all data, from a bracketed minimum; the scatter is learned from the residuals `learned` times.
 pub fn fit(data: &Data, bracket: &Bracket, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
+    fit_from(data, &roughly(data, bracket)?, start_scatter, learned)
+}
+
+/// The curve that a part of the stations keeps to, spread evenly over the line; their scatter is taken for independent and large
+/// residuals hardly count.
+///
+/// Correlated scatter makes the sum of squares hilly far from the solution: this finds the valley.
+pub fn roughly(data: &Data, bracket: &Bracket) -> Option<Caustic> {
     let [low, high] = data.range();
-    // Correlated scatter makes the sum of squares hilly far from the solution: a plain fit finds the valley first, from a
-    // part of the stations, spread evenly over the line.
     let stride = (data.len() / ROUGH_STATIONS).max(1);
     let part = if stride > 1 { data.filtered(|i| i % stride == 0) } else { data.clone() };
     // Side by side, and judged in their order: the same result whatever the number of threads.
-    let begin = starts(bracket, high - low)
+    starts(bracket, high - low)
         .par_iter()
         .map(|start| minimise_to(&Rough(&part), start, &STEPS, ROUGH_TOLERANCE))
         .collect::<Vec<_>>()
         .into_iter()
         .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
-        .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))?;
-    fit_from(data, &Caustic::from_slice(&begin.parameters), start_scatter, learned)
+        .min_by(|a, b| a.sum_of_squares.total_cmp(&b.sum_of_squares))
+        .map(|solution| Caustic::from_slice(&solution.parameters))
 }
 
 /// As [`fit`], from a curve that is already near.

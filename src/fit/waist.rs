@@ -31,12 +31,13 @@ const PARABOLA_GROWTH: f64 = 1.35;
 /// A line that has risen less than this on a side does not show its waist.
 const LEAST_FITTED_RISE: f64 = 1.10;
 
-/// Share of the difference between the fits that joins the standard uncertainty.
-const DIFFERENCE_SHARE: f64 = 0.3;
+/// Share of the variance between the fits beyond their own that joins the combined one.
+const EXCESS_SHARE: f64 = 0.5;
 /// How slowly a fit's weight falls with its standard uncertainty beyond the other's.
 const BALANCE: f64 = 3.0;
-/// Standard uncertainty over the caustic's length of what neither model describes.
-const MODEL_FLOOR: f64 = 0.025;
+/// Standard uncertainty over the caustic's length of what neither model describes, and of what the caustic alone does not.
+const MODEL_FLOOR: f64 = 0.012;
+const ALONE_FLOOR: f64 = 0.05;
 /// Share of the line's usual contrast below which a place is more likely grain beyond its ends.
 const FAINT_SHARE: f64 = 0.45;
 /// Distance from the curve, in robust standard deviations, and least distance in ln kerf, of a stray.
@@ -45,11 +46,17 @@ const LEAST_STRAY: f64 = 0.12;
 /// Share of the usable stations that must agree with one curve.
 const LEAST_AGREEING: f64 = 0.6;
 
+/// Distance from the waist, in lengths of the caustic, within which places that are left out make it less sure, and the share of
+/// them that makes the standard uncertainty √2 times as large. What disturbed them may have moved their neighbours too.
+const ABOUT_THE_WAIST: f64 = 1.5;
+const LEFT_OUT_DOUBT: f64 = 0.15;
 /// Distance from the waist, in lengths of the caustic, within which this share of the places must be used.
 const FINEST_REACH: f64 = 0.4;
 const LEAST_AT_FINEST: f64 = 0.4;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
-const MOST_UNSURE: f64 = 0.3;
+const MOST_UNSURE: f64 = 0.42;
+/// The same may be so many times as much where places that are left out make it less sure.
+const MOST_UNSURE_DOUBT: f64 = 1.25;
 /// Rise on the flatter side over the root mean square of what strays slowly; rendered lines have 3.9 and more.
 const LEAST_OVER_SLOW: f64 = 3.8;
 /// Most that one side's length can be of the other's; an asymmetry of 15 % is ordinary and makes 1.35.
@@ -189,7 +196,11 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
 
     let range = data.range();
     let position = whole.caustic.position;
-    let (combined, weights, disagreement) = combine(&whole, parabola.as_ref());
+    let (mut combined, weights, disagreement) = combine(&whole, parabola.as_ref());
+    let length = whole.caustic.ln_length.exp();
+    let left_out = left_out_share(stations, position, ABOUT_THE_WAIST * length);
+    let doubt = (left_out / LEFT_OUT_DOUBT).hypot(1.0);
+    combined.standard_uncertainty *= doubt;
     fits.push(Fit {
         model: Model::Parabola,
         position_mm: parabola
@@ -250,18 +261,15 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
         return (fits, Err(why));
     }
     // Surer than this of its place, or the curve is not that of one line through its focus.
-    let length = (whole.caustic.ln_length).exp();
     let wander = 1.4826 * median(whole.residuals.iter().map(|r| r.abs()).collect());
-    if least < 2.0 * wander || combined.standard_uncertainty > MOST_UNSURE * length {
+    if least < 2.0 * wander || combined.standard_uncertainty > MOST_UNSURE * length * doubt.min(MOST_UNSURE_DOUBT) {
         return (fits, Err(NoWaist::Erratic { wander }));
     }
     let unequal = 2.0 * whole.caustic.asymmetry.abs();
     if misfit.is_another_shape() || least < LEAST_OVER_SLOW * misfit.slow_rms || unequal > MOST_UNEQUAL.ln() {
         return (fits, Err(NoWaist::NotABeam));
     }
-    let near = |s: &&Station| s.position_mm.is_some_and(|p| (p - position).abs() < FINEST_REACH * length);
-    let [all, used] = [stations.iter().filter(near).count(), stations.iter().filter(near).filter(|s| s.used).count()];
-    if (used as f64) < LEAST_AT_FINEST * all as f64 {
+    if left_out_share(stations, position, FINEST_REACH * length) > 1.0 - LEAST_AT_FINEST {
         return (fits, Err(NoWaist::Unmeasured));
     }
     let slack = match (
@@ -296,14 +304,16 @@ fn turnover(caustic: &Caustic) -> [f64; 2] {
 
 /// Mean of both fits, weighed by their certainty.
 ///
-/// They share their scatter, so the mean is no surer than the surer of both; a share of what they differ by is added,
-/// and a floor for what neither model describes. Weights go with the inverse root of the standard uncertainty, not with that of the
-/// variance: each fit's own uncertainty says nothing of its model's bias, and on rendered strips the nearly plain mean
-/// errs least. The share and the floor are calibrated there too (docs/uncertainty.md).
+/// They share their scatter, so averaging makes nothing surer: the variance is the weighted mean of theirs. What they differ by
+/// beyond it is evidence against both models and joins it in part, and so does a floor for what neither describes. Weights go with
+/// the inverse root of the standard uncertainty, not with that of the variance: each fit's own uncertainty says nothing of its
+/// model's bias, and on rendered strips the nearly plain mean errs least. The share and the floor are calibrated there too
+/// (docs/uncertainty.md).
 fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Estimate, [f64; 2], f64) {
     let floor = MODEL_FLOOR * whole.caustic.ln_length.exp();
     let Some(parabola) = parabola else {
-        return (Estimate::new(whole.caustic.position, whole.u_position.hypot(2.0 * floor)), [1.0, 0.0], 0.0);
+        let u = whole.u_position.hypot(ALONE_FLOOR * whole.caustic.ln_length.exp());
+        return (Estimate::new(whole.caustic.position, u), [1.0, 0.0], 0.0);
     };
     let own = whole.u_position.min(parabola.u_position);
     // Much less sure than the other, a fit says nothing: neither in the mean nor by differing.
@@ -312,9 +322,22 @@ fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Est
     let weights = [wc / (wc + wp), wp / (wc + wp)];
     let value = weights[0] * whole.caustic.position + weights[1] * parabola.position;
     let difference = (whole.caustic.position - parabola.position).abs();
-    let evidence = own / whole.u_position.max(parabola.u_position);
-    let u = own.hypot(DIFFERENCE_SHARE * difference * evidence).hypot(floor);
+    let variance = weights[0] * whole.u_position.powi(2) + weights[1] * parabola.u_position.powi(2);
+    // Variance between the fits, as of a mixture of both.
+    let between = weights[0] * weights[1] * difference * difference;
+    let u = (variance + EXCESS_SHARE * (between - variance).max(0.0)).sqrt().hypot(floor);
     (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position).hypot(floor))
+}
+
+/// Share of the places within `reach_mm` of one that are left out, those too close to an end apart.
+fn left_out_share(stations: &[Station], position_mm: f64, reach_mm: f64) -> f64 {
+    let near = stations.iter().filter(|s| s.position_mm.is_some_and(|p| (p - position_mm).abs() < reach_mm));
+    let [mut all, mut left_out] = [0.0f64; 2];
+    for station in near.filter(|s| s.left_out != Some(LeftOut::NearEnd)) {
+        all += 1.0;
+        left_out += f64::from(u8::from(!station.used));
+    }
+    left_out / all.max(1.0)
 }
 
 fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
@@ -419,8 +442,20 @@ fn leave_out_outliers(stations: &mut [Station]) {
         return;
     }
     let values: Vec<f64> = used.iter().map(|i| stations[*i].kerf_px.max(1e-3).ln()).collect();
-    let smooth = median_filter(&values, (used.len() / 50).max(3));
-    let apart: Vec<f64> = values.iter().zip(&smooth).map(|(v, s)| (v - s).abs()).collect();
+    // A narrow waist bends within the window of a running median: the rough curve is taken off first, where there is one.
+    let data = data(stations);
+    let found = (data.len() >= LEAST_STATIONS).then(|| bracket(&data).ok()).flatten();
+    let curve = found.and_then(|bracket| caustic::roughly(&data, &bracket)).map(|curve| curve.at_many());
+    let rest: Vec<f64> = used
+        .iter()
+        .zip(&values)
+        .map(|(i, value)| match (&curve, stations[*i].position_mm) {
+            (Some(curve), Some(position)) => value - curve.ln_kerf(position),
+            _ => *value,
+        })
+        .collect();
+    let smooth = median_filter(&rest, (used.len() / 50).max(3));
+    let apart: Vec<f64> = rest.iter().zip(&smooth).map(|(r, s)| (r - s).abs()).collect();
     let scale = 1.4826 * median(apart.clone());
     for ((index, apart), value) in used.iter().zip(&apart).zip(&values) {
         let own = stations[*index].standard_uncertainty_px / stations[*index].kerf_px.max(1e-3);
@@ -428,5 +463,66 @@ fn leave_out_outliers(stations: &mut [Station]) {
             stations[*index].used = false;
             stations[*index].left_out = Some(LeftOut::Outlier);
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Places every half millimetre of a line that is finest at 40 mm and has that length on both sides, every `every`th of them
+    /// within 6 mm of the finest left out.
+    fn stations(length_mm: f64, every: usize) -> Vec<Station> {
+        let at = |i: usize| {
+            let position = 0.5 * i as f64;
+            let caustic = Caustic {
+                position: 40.0,
+                ln_width: 0.1f64.ln(),
+                ln_overdrive: 20f64.ln(),
+                ln_length: length_mm.ln(),
+                asymmetry: 0.0,
+            };
+            // Grain: incommensurate waves.
+            let grain = 0.02 * (3.1 * position).sin() + 0.02 * (1.7 * position).cos();
+            let kerf_mm = (caustic.ln_kerf(position) + grain).exp();
+            let is_out = (position - 40.0).abs() < 6.0 && i.is_multiple_of(every);
+            Station {
+                along_px: 10.0 * position,
+                position_mm: Some(position),
+                left_edge_px: [0.0; 2],
+                right_edge_px: [0.0; 2],
+                centre_px: 0.0,
+                kerf_px: 20.0 * kerf_mm,
+                standard_uncertainty_px: 0.1,
+                kerf_mm: Some(kerf_mm),
+                contrast: 0.9,
+                core: 0.03,
+                edge_sigma_px: 0.7,
+                used: !is_out,
+                left_out: is_out.then_some(LeftOut::Disturbed),
+            }
+        };
+        (0..200).map(at).collect()
+    }
+
+    #[test]
+    fn places_left_out_about_the_waist_make_it_less_sure() {
+        let of = |every: usize| find(&mut stations(6.0, every), 0.05).1.unwrap().position;
+        let [whole, some, many] = [1000, 5, 3].map(of);
+        assert!((whole.value - 40.0).abs() < 2.0 * whole.standard_uncertainty, "{whole:?}");
+        assert!(some.standard_uncertainty > 1.2 * whole.standard_uncertainty, "{whole:?} {some:?}");
+        assert!(many.standard_uncertainty > 1.3 * some.standard_uncertainty, "{some:?} {many:?}");
+    }
+
+    /// A waist so narrow that it takes few places bends within the running median: none of it is an outlier.
+    #[test]
+    fn a_narrow_waist_is_no_outlier() {
+        let mut all = stations(1.5, 1000);
+        leave_out_outliers(&mut all);
+        assert!(
+            all.iter().all(|s| s.used),
+            "{:?}",
+            all.iter().filter(|s| !s.used).map(|s| s.position_mm).collect::<Vec<_>>()
+        );
     }
 }

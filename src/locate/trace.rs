@@ -16,6 +16,8 @@ const DEPTH_CAP: f32 = 1.0;
 const DEPTH_FLOOR: f32 = 0.05;
 /// Cost of one pixel of lateral step per pixel along.
 const STEP_COST: f32 = 0.12;
+/// Share of a trace's score from which one of the other sign beside it is a thing of its own.
+const OPPOSITE_SHARE: f64 = 0.5;
 
 /// A run that was followed. Coordinates are full-resolution pixels.
 #[derive(Debug, Clone)]
@@ -76,8 +78,16 @@ impl Trace {
         ]
     }
 
+    /// True where both are traces of one thing: one lies on the other, and is of its sign or little beside it.
+    ///
+    /// The gap between two lines is followed as one of the other sign, about as strong as they are, and must hide neither.
+    pub fn is_one_with(&self, other: &Self) -> bool {
+        let [less, more] = [self.score.min(other.score), self.score.max(other.score)];
+        (self.is_dark == other.is_dark || less < OPPOSITE_SHARE * more) && (self.lies_on(other) || other.lies_on(self))
+    }
+
     /// True where more than half of this trace lies on the course of `other`.
-    pub fn lies_on(&self, other: &Self) -> bool {
+    fn lies_on(&self, other: &Self) -> bool {
         let mut on = 0;
         for index in 0..self.offsets_px.len() {
             let place = self.place(index);

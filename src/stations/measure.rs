@@ -30,7 +30,7 @@ const FAINT_CONTRAST: f64 = 0.12;
 /// Blur (standard deviation) of a sharp picture, where nothing tells.
 const USUAL_BLUR_PX: f64 = 0.7;
 /// Blur beyond that of any picture in focus.
-const PLAINLY_BLURRED_PX: f64 = 1.8;
+pub const PLAINLY_BLURRED_PX: f64 = 1.8;
 /// Misfit over the step beyond which a profile is not that of one bar.
 const DISTURBED_MISFIT: f64 = 0.3;
 

@@ -2,6 +2,7 @@
 
 use nalgebra::{Matrix3, Vector3};
 
+use super::measure::PLAINLY_BLURRED_PX;
 use super::{LeftOut, LineQuality, Station};
 use crate::locate::refine::{median_filter, smooth};
 use crate::locate::trace::median;
@@ -9,6 +10,9 @@ use crate::locate::{Course, Tie};
 
 /// Stations closer to an end than this many local kerfs are left out: the fluence there has not settled.
 const END_KERFS: f64 = 1.0;
+/// Share of the places that are finer than what counts as fine, and that width over the blur below which it says nothing.
+const FINE_SHARE: f64 = 0.1;
+const DROWNED: f64 = 2.5;
 /// Peak of the periodogram over its mean from which a wander is called periodic. For white noise and a few hundred
 /// stations the highest of the peaks exceeds this about once in a thousand lines (exponential distribution of power).
 const PERIODIC: f64 = 13.0;
@@ -52,6 +56,14 @@ pub fn quality(course: &Course, stations: &[Station], blur_px: f64) -> LineQuali
         soot_side: None,
         is_dark: course.is_dark,
     }
+}
+
+/// The line's finer widths, where the picture is plainly blurred and they are hardly wider than its blur.
+pub fn drowned_in_blur(stations: &[Station], blur_px: f64) -> Option<f64> {
+    let mut kerfs: Vec<f64> = stations.iter().filter(|s| s.used).map(|s| s.kerf_px).collect();
+    kerfs.sort_by(f64::total_cmp);
+    let fine = *kerfs.get((FINE_SHARE * kerfs.len() as f64) as usize)?;
+    (blur_px > PLAINLY_BLURRED_PX && fine < DROWNED * blur_px).then_some(fine)
 }
 
 /// Adds what needs the tie: millimetres, the wander's period, the soot's side as seen from low to high.

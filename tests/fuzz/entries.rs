@@ -107,6 +107,7 @@ pub fn place_marks(bytes: &[u8]) {
                 let moved = numbers.between(-2.0, 2.0);
                 let along_px = course.start_px + scale * pitch_mm * index as f64 + moved;
                 ticks.push(Tick {
+                    rounding_px: 0.0,
                     along_px,
                     slant: 0.0,
                     reach_px: [6.0 * scale, far * scale],
@@ -120,6 +121,7 @@ pub fn place_marks(bytes: &[u8]) {
     while !numbers.0.is_empty() && ticks.len() < 400 {
         let inner = numbers.between(0.0, 60.0);
         ticks.push(Tick {
+            rounding_px: 0.0,
             along_px: numbers.between(-50.0, 150.0),
             slant: numbers.between(-0.3, 0.3),
             reach_px: [inner, inner + numbers.between(0.0, 40.0)],
