@@ -119,8 +119,8 @@ impl Candidate {
         let length = b.end_px - b.start_px;
         let ends = [a.start_px, a.end_px].map(|end| b.along_across(a.place(end, 0.0))[0]);
         let [from, to] = [ends[0].min(ends[1]), ends[0].max(ends[1])];
-        let is_beside = self.sine_to(first) < ALIKE_ANGLE
-            && (from - b.start_px).abs().max((to - b.end_px).abs()) < ALIKE_ENDS * length;
+        let is_beside =
+            !self.is_askew_to(first) && (from - b.start_px).abs().max((to - b.end_px).abs()) < ALIKE_ENDS * length;
         is_beside || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT)
     }
 
@@ -144,6 +144,11 @@ impl Candidate {
     /// True where it runs beside `other`, or nearly so.
     pub fn is_parallel_to(&self, other: &Self) -> bool {
         self.sine_to(other) < PARALLEL
+    }
+
+    /// True where it runs in quite another direction.
+    pub fn is_askew_to(&self, other: &Self) -> bool {
+        self.sine_to(other) > ALIKE_ANGLE
     }
 
     /// Sine of the angle between the two.

@@ -78,8 +78,13 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     let mut first = known.clone();
     look_closer(photo, &mut first);
     rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
+    // Nor is what runs askew meant by them: planks of the bench, grain.
     rivals.retain(|rival| {
-        rival.looks_burned() && !rival.lies_on(&first) && !rival.is_ground_of(&first) && rivals_it(rival, &first)
+        rival.looks_burned()
+            && !rival.is_askew_to(&first)
+            && !rival.lies_on(&first)
+            && !rival.is_ground_of(&first)
+            && rivals_it(rival, &first)
     });
     if !rivals.is_empty() && !first.runs_off(photo) {
         rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.outreaches(&first) || !rival.runs_off(photo));
