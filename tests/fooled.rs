@@ -234,12 +234,33 @@ fn a_label_beside_the_line_changes_nothing() {
     for rim in [14.0, 22.0, 30.0] {
         let mut canvas = Canvas::new(strip.width, strip.height, 0.0);
         canvas.light.copy_from_slice(&strip.light);
-        canvas.rectangle(0.85, [0.45 * width, edge_y + rim, 0.72 * width, line_y - 60.0]);
+        // Round corners make the stretch narrow and widen.
+        let [left, top, right, bottom] = [0.4 * width, edge_y + rim, 0.75 * width, line_y - 60.0];
+        const ROUND: f64 = 40.0;
+        canvas.paint(0.85, 1.0, |x, y| {
+            let [dx, dy] = [(left - x).max(x - right), (top - y).max(y - bottom)].map(|d| d + ROUND);
+            dx.max(0.0).hypot(dy.max(0.0)) + dx.max(dy).min(0.0) - ROUND
+        });
         let photo = decode_bytes(&canvas.developed(&mut Dice::new(7), 0.3, 0.002), &DecodeOptions::default()).unwrap();
         let setup = strips::setup(&scene, "nozzle_height_mm = 16", "low_end = \"left\"");
         let focus = read(&photo, &setup, &ReadOptions::default()).unwrap().outcome.unwrap();
         let error = focus.position_mm.value - truth.waist.as_ref().unwrap().position_mm;
         assert!(error.abs() < 3.0 * focus.position_mm.standard_uncertainty, "rim {rim}: off by {error} mm");
+    }
+}
+
+/// A second line as long and strong as the first is no less of a line where grain spoils its widths.
+#[test]
+fn a_second_line_spoilt_by_grain_is_still_a_second_line() {
+    let wander = Dice::new(5).wander(14.0);
+    let width = |x: f64| 5.0 * (1.0 + ((x - 760.0) / 130.0).powi(2)).sqrt();
+    let mut canvas = Canvas::new(1600, 420, 0.55);
+    canvas.ribbon(0.03, [100.0, 1500.0], |_| 160.0, width);
+    canvas.ribbon(0.03, [100.0, 1500.0], |_| 270.0, |x| width(x) * (0.22 * wander(x)).exp());
+    let photo = decode_bytes(&canvas.developed(&mut Dice::new(3), 0.5, 0.004), &DecodeOptions::default()).unwrap();
+    for (datum, reading) in with_every_datum(&photo, 1, "left", None) {
+        let code = reading.outcome.expect_err("no number").code.as_str();
+        assert_eq!(code, "several_lines", "{datum}");
     }
 }
 

@@ -362,13 +362,16 @@ fn place(
         return Err(TieError::MarksNotFound { found: found.min(LEAST_MARKS - 1) });
     }
     // Where few of the halves were recognised, one that grain drew or covered must not decide alone.
+    let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
+    let mostly_seen = seen / (2 * (last_step + 1)) as f64 >= MOSTLY_SEEN;
+    let own = halves(photo, course, chain, &placing, &sides, setup);
     let decided = |other: &(f64, Placing)| {
-        let [own, others] = [placing, other.1].map(|p| halves(photo, course, chain, &p, &sides, setup));
-        let gains = own.iter().zip(&others).map(|(a, b)| a - b);
-        let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
-        let share = seen / (2 * (last_step + 1)) as f64;
-        let least = if share < MOSTLY_SEEN { CLEAR_WITHOUT_ONE + gains.fold(0.0, f64::max) } else { CLEAR };
-        best - other.0 >= least.max(CLEAR)
+        if best - other.0 < CLEAR || mostly_seen {
+            return best - other.0 >= CLEAR;
+        }
+        let others = halves(photo, course, chain, &other.1, &sides, setup);
+        let greatest = own.iter().zip(&others).map(|(a, b)| a - b).fold(0.0, f64::max);
+        best - other.0 >= CLEAR_WITHOUT_ONE + greatest
     };
     if !allowed.iter().skip(1).all(|other| decided(other)) {
         return Err(TieError::MarksAmbiguous);

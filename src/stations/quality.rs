@@ -149,6 +149,31 @@ pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
 mod tests {
     use super::*;
 
+    /// Widths of 4 to 12 px say nothing behind a blur of 4 px, and everything behind one of 1 px or of 1.7 px.
+    #[test]
+    fn only_a_plain_blur_drowns_a_line() {
+        let station = |kerf_px: f64| Station {
+            along_px: 0.0,
+            position_mm: None,
+            left_edge_px: [0.0; 2],
+            right_edge_px: [0.0; 2],
+            centre_px: 0.0,
+            kerf_px,
+            standard_uncertainty_px: 0.1,
+            kerf_mm: None,
+            contrast: 0.5,
+            core: 0.1,
+            edge_sigma_px: 1.0,
+            used: true,
+            left_out: None,
+        };
+        let stations: Vec<Station> = (0..81).map(|i| station(4.0 + 0.1 * f64::from(i))).collect();
+        assert!((drowned_in_blur(&stations, 4.0).unwrap() - 4.8).abs() < 1e-9);
+        assert_eq!(drowned_in_blur(&stations, 1.0), None);
+        assert_eq!(drowned_in_blur(&stations, 1.7), None);
+        assert_eq!(drowned_in_blur(&[], 4.0), None);
+    }
+
     /// A sine of 0.3 on an axis that lies askew, and on a bow: its root mean square, wherever the axis lies.
     #[test]
     fn wander_is_the_lines_and_not_the_axis_s() {
