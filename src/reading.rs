@@ -540,7 +540,7 @@ fn run(
     told(over, Stage::Tie)?;
 
     // 5: fit
-    let (fits, fitted) = waist::find(&mut reading.stations, options.slack_fraction);
+    let (fits, fitted) = waist::find(&mut reading.stations, course.is_dark, options.slack_fraction);
     reading.fits = fits;
     let fitted = fitted.map_err(|why| {
         // In a picture this blurred the widths say nothing, of the ends neither.

@@ -109,6 +109,10 @@ fn strips_that_once_were_hard() {
         (Photo, Marks, 3103),  // the same in a photograph
         (Photo, Marks, 5095),  // marks cut by the picture's edge
         (Photo, Marks, 20239), // most halves not recognised, and one that grain drew decided
+        (Scan, Ends, 60056),   // a joint meets the line near its end, and the trace followed it
+        (Scan, Ends, 60296),   // grain beyond an end, narrower than the line
+        (Photo, Strip, 50037), // a fine line on a strip, and a bench whose grain is darker and longer
+        (Photo, Ends, 60172),  // the gap between strip and ruler
     ];
     hard.par_iter().for_each(|(capture, datum, seed)| check_within(*capture, *datum, *seed, 0.5));
 }
@@ -119,6 +123,7 @@ fn strips_that_once_were_read_wrongly() {
     let wrong = [
         (CaptureKind::Photo, DatumKind::Marks, 10399), // grain at a pitch, taken for marks of which the picture shows no length
         (CaptureKind::Scan, DatumKind::Strip, 20337),  // a joint crosses the line and hides its finest place
+        (CaptureKind::Scan, DatumKind::Ends, 62048),   // a streak runs on from the line's end to the strip's edge
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
         let scene = answerable(Stratum { capture: *capture, datum: *datum }, *seed);

@@ -2,10 +2,11 @@
 
 use crate::locate::Course;
 use crate::locate::crossing::cross;
-use crate::locate::refine::WidthGuide;
+use crate::locate::refine::{WidthGuide, median_filter};
 use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
+use crate::stations::step::{SIDE, is_step};
 
 /// Strength of the line next to its edges, over that of its middle, below which it is thinner than it was.
 const FLANKS_COUNT: f64 = 1.6;
@@ -17,6 +18,11 @@ const SHARES: [f64; 3] = [0.8, 0.5, 0.25];
 const FROM_HALF: f64 = 3.0;
 /// Width at the end over that further in below which the trace may have followed something thinner beyond the end.
 const THINNED: f64 = 0.7;
+/// Places on each side over which kerfs are smoothed, and share of the widest so far below which the line has become narrower.
+const SMOOTHED: usize = 5;
+const NARROWER: f64 = 0.93;
+/// How far from an end a step of the kerf is looked for, as a share of the line.
+const STEP_WITHIN: f64 = 0.2;
 /// Width at the end over the widest below which the line tapers.
 const TAPERED: f64 = 0.6;
 
@@ -67,12 +73,11 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     };
     let reach = (6.0 * width).max(0.04 * length);
     let local = kerf_near(0.0, reach).unwrap_or(width);
-    let side: Vec<f64> = usable
-        .iter()
-        .filter(|s| outward * (s.along_px - 0.5 * (course.start_px + course.end_px)) > 0.0)
-        .map(|s| s.kerf_px)
-        .collect();
-    let end = End { photo, course, usable: &usable, outward, rough, widest: widest(side).max(local) };
+    // Beyond the line's end the width is that of grain: the light beside the line lies farther out.
+    let width = width.max(local);
+    let mut inwards: Vec<&Station> = usable.clone();
+    inwards.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
+    let end = End { photo, course, usable: &usable, outward, rough, widest: widest(&inwards).max(local) };
 
     let walk = Walk::outwards(&end, local, width);
     let found = walk.crossings(|light| light[0]);
@@ -100,13 +105,22 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     }
 }
 
-/// Width that nearly all places of one side stay below: single ones are spread by grain.
-fn widest(mut kerfs: Vec<f64>) -> f64 {
-    if kerfs.is_empty() {
-        return 0.0;
+/// Widest kerf, single places apart, from an end inwards until the line becomes narrower: what it tapers from, if it does. Beyond
+/// its finest place, which may be near, it widens again.
+///
+/// A streak that the trace follows beyond the end may become narrower, too: there the line is what lies within the step.
+fn widest(inwards: &[&Station]) -> f64 {
+    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
+    let step = (SIDE..within.saturating_sub(SIDE)).rev().find(|at| is_step(inwards, *at)).unwrap_or(0);
+    let smooth = median_filter(&inwards[step..].iter().map(|s| s.kerf_px).collect::<Vec<_>>(), SMOOTHED);
+    let mut widest = 0.0f64;
+    for kerf in smooth {
+        if kerf < NARROWER * widest {
+            break;
+        }
+        widest = widest.max(kerf);
     }
-    let place = kerfs.len() * 19 / 20;
-    *kerfs.select_nth_unstable_by(place, f64::total_cmp).1
+    widest
 }
 
 /// One end that is being looked for.
@@ -117,7 +131,7 @@ struct End<'a> {
     outward: f64,
     /// Where the course ends.
     rough: f64,
-    /// Width of the line on this side of its middle.
+    /// Width of the line on this side of its finest place.
     widest: f64,
 }
 
@@ -222,5 +236,52 @@ impl End<'_> {
         } else {
             EndDatum { along_px: outermost - self.outward * 0.25 * at_end, u_px: at_end / 8.0 }
         })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Places from an end inwards with these kerfs, px.
+    fn widest_of(kerf: impl Fn(f64) -> f64) -> f64 {
+        let stations: Vec<Station> = (0..400)
+            .map(|i| Station {
+                along_px: f64::from(i),
+                position_mm: None,
+                left_edge_px: [0.0; 2],
+                right_edge_px: [0.0; 2],
+                centre_px: 0.0,
+                kerf_px: kerf(f64::from(i)),
+                standard_uncertainty_px: 0.1,
+                kerf_mm: None,
+                contrast: 0.9,
+                core: 0.03,
+                edge_sigma_px: 0.7,
+                used: true,
+                left_out: None,
+            })
+            .collect();
+        widest(&stations.iter().collect::<Vec<_>>())
+    }
+
+    /// The finest place lies 60 px from the end, and the other end is four times as wide as this one.
+    #[test]
+    fn a_thin_end_near_the_finest_place_does_not_taper() {
+        let widest = widest_of(|i| 5.0 * (1.0 + ((i - 60.0) / 60.0).powi(2)).sqrt());
+        assert!((widest - 7.07).abs() < 0.3, "{widest}");
+    }
+
+    #[test]
+    fn a_tapering_end_is_known_by_what_it_tapers_from() {
+        let widest = widest_of(|i| 20.0 * (i / 40.0).min(1.0));
+        assert!((widest - 20.0).abs() < 0.5, "{widest}");
+    }
+
+    /// A streak of 7 px, narrower towards the line, runs on for 40 px from the end of a line of 21 px.
+    #[test]
+    fn a_streak_beyond_the_end_is_not_the_line() {
+        let widest = widest_of(|i| if i < 40.0 { 7.0 - 0.07 * i } else { 21.0 });
+        assert!((widest - 21.0).abs() < 0.5, "{widest}");
     }
 }

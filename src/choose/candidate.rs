@@ -8,6 +8,7 @@ use crate::fit::caustic;
 use crate::fit::data::Data;
 use crate::fit::noise::Scatter;
 use crate::locate::Course;
+use crate::locate::bow::put_back;
 use crate::locate::crossing::within_the_line;
 use crate::locate::profile::gather;
 use crate::locate::refine::{WidthGuide, half_levels, refine};
@@ -53,8 +54,10 @@ const ALIKE_ENDS: f64 = 0.15;
 const ALIKE_ANGLE: f64 = 0.25;
 const ALIKE_BOW: f64 = 0.0015;
 const ALIKE_MISFIT: f64 = 0.11;
-/// How far a candidate must begin before another and end after it, as a share of the other's length.
-const OUTREACH: f64 = 0.01;
+/// How much longer than another a candidate must be that covers it, and how far it may fall short of an end of it, as shares of the
+/// other's length.
+const OUTREACH: f64 = 0.03;
+const END_ROOM: f64 = 0.005;
 /// Places by which two courses are told to be one.
 const OVERLAP_PLACES: usize = 40;
 
@@ -157,12 +160,13 @@ impl Candidate {
         (a[0] * b[1] - a[1] * b[0]).abs()
     }
 
-    /// True where it begins before `other` and ends after it.
+    /// True where it covers `other` from end to end and is longer.
     pub fn outreaches(&self, other: &Self) -> bool {
         let along = |place| other.course.along_across(self.course.place(place, 0.0))[0];
         let [a, b] = [along(self.course.start_px), along(self.course.end_px)];
-        let room = OUTREACH * (other.course.end_px - other.course.start_px);
-        a.min(b) < other.course.start_px - room && a.max(b) > other.course.end_px + room
+        let length = other.course.end_px - other.course.start_px;
+        let beyond = [other.course.start_px - a.min(b), a.max(b) - other.course.end_px];
+        beyond.into_iter().all(|beyond| beyond > -END_ROOM * length) && beyond[0] + beyond[1] > OUTREACH * length
     }
 
     /// Farthest that the course lies from its chord, over its length.
@@ -212,12 +216,13 @@ fn curve(used: &[(f64, f64, f64)]) -> (Option<Bracket>, f64) {
     let bracket = if data.len() >= LEAST_QUICK_STATIONS { bracket(&data).ok() } else { None };
     let scatter = Scatter { grain: 0.03, length_mm: 0.01 * QUICK_LENGTH, own_factor: 1.0 };
     let Some(found) = bracket else { return (None, f64::INFINITY) };
-    let Some(first) = caustic::fit(&data, &found, scatter, 0) else { return (bracket, f64::INFINITY) };
+    // One that few wild places do not lead astray.
+    let Some(first) = caustic::roughly(&data, &found) else { return (bracket, f64::INFINITY) };
     // A trace may run on into grain beyond the line, or over a knot: the curve is fitted again to what agrees with it.
-    let sizes: Vec<f64> = first.residuals.iter().map(|r| r.abs()).collect();
+    let sizes: Vec<f64> = (0..data.len()).map(|i| (data.ln_kerf[i] - first.ln_kerf(data.position[i])).abs()).collect();
     let limit = 3.0 * median(sizes.clone());
     let kept = data.filtered(|i| sizes[i] <= limit);
-    let misfit = caustic::fit_from(&kept, &first.caustic, scatter, 0).map_or(f64::INFINITY, |f| {
+    let misfit = caustic::fit_from(&kept, &first, scatter, 0).map_or(f64::INFINITY, |f| {
         let apart = |i: usize| (data.ln_kerf[i] - f.caustic.ln_kerf(data.position[i])).abs();
         // Median over its place in a normal distribution.
         median((0..data.len()).map(apart).collect()) / 0.6745
@@ -241,6 +246,7 @@ struct Site {
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
+    let (course, guide) = put_back(photo, course, guide);
     let course = within_the_line(photo, &course, &guide);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;

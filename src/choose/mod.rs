@@ -14,6 +14,9 @@ use candidate::{Candidate, ORDINARY_MISFIT, examine, look_closer};
 const RUNS: usize = 14;
 /// Candidates measured.
 const MEASURED: usize = 5;
+/// The same of those that cross the whole picture, and how close to its edge these end, as a share of its long side.
+const MEASURED_THROUGH: usize = 3;
+const AT_THE_EDGE: f64 = 0.02;
 /// Share of the best score below which a candidate is not measured.
 const WORTH_MEASURING: f64 = 0.1;
 /// Share of the strength of the best that looks burned below which a candidate is out of the question.
@@ -28,6 +31,8 @@ const CLEAR_RIVAL: f64 = 0.55;
 const CLEAN_RIVAL: f64 = 0.25;
 /// The same for one that runs beside it.
 const BESIDE_RIVAL: f64 = 0.38;
+/// How much more than the first's two sides (natural log of light) those of a lesser rival may differ.
+const UNLIKE_SIDES: f64 = 0.1;
 /// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
 const ENDS_INSIDE: f64 = 0.5;
 
@@ -38,8 +43,14 @@ const ENDS_INSIDE: f64 = 0.5;
 fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
     let share = candidate.strength() / first.strength();
     let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
-    share > CLEAR_RIVAL
-        || (candidate.is_parallel_to(first) && share > BESIDE_RIVAL)
+    if share > CLEAR_RIVAL {
+        return true;
+    }
+    // A second stroke lies on the strip, too; a gap beside a ruler lies between two things.
+    if candidate.unevenness > first.unevenness + UNLIKE_SIDES {
+        return false;
+    }
+    (candidate.is_parallel_to(first) && share > BESIDE_RIVAL)
         || (is_clean && share > CLEAN_RIVAL)
         || candidate.is_alike(first)
 }
@@ -120,11 +131,28 @@ fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     distinct
 }
 
+/// True where a trace runs from edge to edge of the picture.
+fn crosses(trace: &Trace, photo: &Photo) -> bool {
+    let [width, height] = [photo.width() as f64, photo.height() as f64];
+    let room = AT_THE_EDGE * width.max(height);
+    [0, trace.offsets_px.len() - 1].into_iter().all(|index| {
+        let [x, y] = trace.place(index);
+        x.min(y).min(width - x).min(height - y) < room
+    })
+}
+
 /// The line among several traces.
 fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
-    distinct.truncate(MEASURED);
+    // Many may cross the whole picture, as the lines of a mat do: they must not crowd out one that ends inside.
+    let mut room = [MEASURED, MEASURED_THROUGH];
+    distinct.retain(|trace| {
+        let room = &mut room[usize::from(crosses(trace, photo))];
+        let is_measured = *room > 0;
+        *room = room.saturating_sub(1);
+        is_measured
+    });
     let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
     candidates.retain(|c| !c.is_gap);
     // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.

@@ -8,6 +8,7 @@ pub mod bracket;
 pub mod caustic;
 pub mod curve;
 pub mod data;
+pub mod fading;
 pub mod misfit;
 pub mod noise;
 pub mod parabola;

@@ -6,6 +6,7 @@ use super::bracket::{Bracket, NoBracket, bracket};
 use super::caustic::{self, CausticFit};
 use super::curve::Caustic;
 use super::data::Data;
+use super::fading::{leave_out_faded, strong_span};
 use super::misfit::Misfit;
 use super::noise::Scatter;
 use super::parabola;
@@ -14,13 +15,12 @@ use crate::locate::refine::median_filter;
 use crate::locate::trace::median;
 use crate::locate::{Course, Tie};
 use crate::reading::{Fit, Model, Waist};
+use crate::stations::step::{SIDE, is_step};
 use crate::stations::{LeftOut, Station};
 
 /// Fewest usable stations for any fit.
 pub const LEAST_STATIONS: usize = 24;
-/// Places on each side of a step of the kerf, the step (ln kerf), and how far from an end it is looked for.
-const STEP_SIDE: usize = 6;
-const LEAST_STEP_LN: f64 = 0.6;
+/// How far from an end a step of the kerf is looked for, as a share of the line.
 const STEP_WITHIN: f64 = 0.2;
 /// Places on each side by which a straggler is known.
 const STRAGGLER_REACH: usize = 6;
@@ -28,6 +28,8 @@ const STRAGGLER_REACH: usize = 6;
 const OUTLIER: f64 = 5.0;
 /// The parabola sees the kerfs below this multiple of the narrowest.
 const PARABOLA_GROWTH: f64 = 1.35;
+/// Least rise on both sides of a finest place that is preferred because the line is stronger there.
+const LEAST_STRONG_RISE: f64 = 1.15;
 /// A line that has risen less than this on a side does not show its waist.
 const LEAST_FITTED_RISE: f64 = 1.10;
 
@@ -161,7 +163,7 @@ pub enum NoWaist {
 }
 
 /// Fits the stations (which carry positions and kerfs in mm); marks outliers in them.
-pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result<WaistFit, NoWaist>) {
+pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (Vec<Fit>, Result<WaistFit, NoWaist>) {
     mark_outliers(stations);
     let data = data(stations);
     if data.len() < LEAST_STATIONS {
@@ -173,6 +175,12 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
         Err(NoBracket::Flat { ratio }) => return (Vec::new(), Err(NoWaist::Flat { ratio })),
         Err(NoBracket::Fades) => return (Vec::new(), Err(NoWaist::Fades)),
     };
+    let bracket = among_the_strong(stations, &data, bracket, is_dark);
+    leave_out_faded(stations, &bracket, is_dark);
+    let data = self::data(stations);
+    if data.len() < LEAST_STATIONS {
+        return (Vec::new(), Err(NoWaist::TooFew { found: data.len() }));
+    }
     let start = Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 };
     leave_out_strays(stations, &data, &bracket, start);
     let total = data.len();
@@ -296,6 +304,18 @@ pub fn find(stations: &mut [Station], growth_fraction: f64) -> (Vec<Fit>, Result
     (fits, Ok(waist))
 }
 
+/// The bracket, or that of the line's strong part where the first lies outside it: beyond its ends a line fades, and the stain that
+/// it leaves widens again.
+fn among_the_strong(stations: &[Station], data: &Data, first: Bracket, is_dark: bool) -> Bracket {
+    let Some([from, to]) = strong_span(stations, is_dark) else { return first };
+    if (from..=to).contains(&first.position) {
+        return first;
+    }
+    let strong = data.filtered(|i| (from..=to).contains(&data.position[i]));
+    let found = (strong.len() >= LEAST_STATIONS).then(|| bracket(&strong).ok()).flatten();
+    found.filter(|found| found.rises[0].min(found.rises[1]) > LEAST_STRONG_RISE.ln()).unwrap_or(first)
+}
+
 /// Positions between which the caustic still widens outwards.
 fn turnover(caustic: &Caustic) -> [f64; 2] {
     let reach = ((2.0 * caustic.ln_overdrive - 1.0).exp() - 1.0).max(0.0).sqrt();
@@ -398,19 +418,12 @@ fn mark_outliers(stations: &mut [Station]) {
 fn leave_out_beyond_steps(stations: &mut [Station]) {
     let count = stations.len();
     let outermost = (STEP_WITHIN * count as f64) as usize;
-    let level = |from: usize, to: usize| {
-        let kerfs: Vec<f64> = stations[from..to].iter().filter(|s| s.used).map(|s| s.kerf_px.max(1e-3).ln()).collect();
-        (2 * kerfs.len() > to - from).then(|| median(kerfs))
-    };
-    let is_step = |i: usize| {
-        let [before, after] = [level(i - STEP_SIDE, i), level(i, i + STEP_SIDE)];
-        before.zip(after).is_some_and(|(a, b)| (a - b).abs() > LEAST_STEP_LN)
-    };
-    if count < 8 * STEP_SIDE {
+    if count < 8 * SIDE {
         return;
     }
-    let first = (STEP_SIDE..outermost).rev().find(|i| is_step(*i)).unwrap_or(0);
-    let last = (count - outermost..count - STEP_SIDE).find(|i| is_step(*i)).unwrap_or(count);
+    let places: Vec<&Station> = stations.iter().collect();
+    let first = (SIDE..outermost).rev().find(|i| is_step(&places, *i)).unwrap_or(0);
+    let last = (count - outermost..count - SIDE).find(|i| is_step(&places, *i)).unwrap_or(count);
     for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
         if index < first || index >= last {
             station.used = false;
@@ -507,11 +520,38 @@ mod tests {
 
     #[test]
     fn places_left_out_about_the_waist_make_it_less_sure() {
-        let of = |every: usize| find(&mut stations(6.0, every), 0.05).1.unwrap().position;
+        let of = |every: usize| find(&mut stations(6.0, every), true, 0.05).1.unwrap().position;
         let [whole, some, many] = [1000, 5, 3].map(of);
         assert!((whole.value - 40.0).abs() < 2.0 * whole.standard_uncertainty, "{whole:?}");
         assert!(some.standard_uncertainty > 1.2 * whole.standard_uncertainty, "{whole:?} {some:?}");
         assert!(many.standard_uncertainty > 1.3 * some.standard_uncertainty, "{some:?} {many:?}");
+    }
+
+    /// Beyond 60 mm the line pales until it is no more than a stain, and what is measured there narrows again and widens.
+    fn fading(length_mm: f64) -> Vec<Station> {
+        let mut all = stations(length_mm, 1000);
+        for station in &mut all {
+            let beyond = station.position_mm.unwrap_or(0.0) - 60.0;
+            if beyond > 0.0 {
+                station.contrast = (0.9 - 0.03 * beyond).max(0.45);
+                let narrower = 0.3 + 0.7 * ((beyond - 20.0) / 20.0).powi(2).min(1.0);
+                station.kerf_px *= narrower;
+                station.kerf_mm = station.kerf_mm.map(|kerf| kerf * narrower);
+            }
+        }
+        all
+    }
+
+    #[test]
+    fn what_fades_is_left_out_and_its_narrowest_place_is_not_the_finest() {
+        for (length_mm, is_dark) in [(4.0, true), (6.0, true)] {
+            let mut all = fading(length_mm);
+            let waist = find(&mut all, is_dark, 0.05).1.unwrap();
+            let error = waist.position.value - 40.0;
+            assert!(error.abs() < 2.0 * waist.position.standard_uncertainty, "{length_mm}: {:?}", waist.position);
+            assert!(all.iter().filter(|s| s.position_mm > Some(75.0)).all(|s| !s.used));
+            assert!(all.iter().filter(|s| s.position_mm < Some(55.0)).all(|s| s.used));
+        }
     }
 
     /// A waist so narrow that it takes few places bends within the running median: none of it is an outlier.

@@ -1,5 +1,6 @@
 //! Stages 2 and 3: the line's course in the picture, the strip round it, and what ties it to the ramp.
 
+pub mod bow;
 pub mod coarse;
 pub mod crossing;
 pub mod profile;

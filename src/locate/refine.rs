@@ -7,6 +7,9 @@ use super::profile::{Profile, gather};
 use super::trace::{Trace, median};
 use crate::photo::Photo;
 
+/// How far beyond the half width the middle of a line is looked for where its course is known, px.
+const CLOSE_PX: f64 = 1.0;
+
 /// Rough full width of the line along a course: where the profile is to be looked at.
 #[derive(Debug, Clone)]
 pub struct WidthGuide {
@@ -115,15 +118,9 @@ pub fn refine(photo: &Photo, trace: &Trace) -> (Course, WidthGuide) {
     };
     let mut widths: Vec<f64> = along.iter().map(|a| trace.widths_px[index_at(*a)]).collect();
     for round in 0..2 {
-        let found: Vec<Option<HalfLevels>> = along
-            .par_iter()
-            .zip(&widths)
-            .map(|(a, width)| {
-                let search = if round == 0 { 0.5 * width + 1.5 * trace.step_px } else { 0.5 * width + 1.0 };
-                let half_width = 1.6 * width + 4.0 + search;
-                half_levels(&gather(photo, &course, *a, 0.6 * step_px, half_width), trace.is_dark, search)
-            })
-            .collect();
+        let room = if round == 0 { 1.5 * trace.step_px } else { CLOSE_PX };
+        let found: Vec<Option<HalfLevels>> =
+            along.par_iter().zip(&widths).map(|(a, width)| levels_at(photo, &course, *a, *width, room)).collect();
         let mut centres = Vec::with_capacity(knots);
         let mut last = 0.0;
         for (levels, width) in found.iter().zip(&mut widths) {
@@ -140,6 +137,36 @@ pub fn refine(photo: &Photo, trace: &Trace) -> (Course, WidthGuide) {
         widths = smooth(&median_filter(&widths, 4), 2);
     }
     (course, WidthGuide { along_px: along, width_px: widths })
+}
+
+/// Half levels of a course of about this width, its middle looked for so far beyond its edges.
+fn levels_at(photo: &Photo, course: &Course, along_px: f64, width_px: f64, room_px: f64) -> Option<HalfLevels> {
+    let search = 0.5 * width_px + room_px;
+    let half_width = 1.6 * width_px + 4.0 + search;
+    half_levels(&gather(photo, course, along_px, 0.6 * course.step_px, half_width), course.is_dark, search)
+}
+
+/// Lays the chosen part of a course on the middle between the half levels found close to it, and takes its widths from there.
+pub fn centre_again(photo: &Photo, course: &mut Course, guide: &mut WidthGuide, is_chosen: impl Fn(f64) -> bool) {
+    let chosen: Vec<usize> = (0..guide.along_px.len()).filter(|k| is_chosen(guide.along_px[*k])).collect();
+    let found: Vec<Option<HalfLevels>> =
+        chosen.iter().map(|k| levels_at(photo, course, guide.along_px[*k], guide.width_px[*k], CLOSE_PX)).collect();
+    let of = |part: fn(&HalfLevels) -> f64, without: &dyn Fn(usize) -> f64| -> Vec<f64> {
+        let values: Vec<f64> = found
+            .iter()
+            .enumerate()
+            .map(|(n, levels)| levels.as_ref().map_or_else(|| without(chosen[n]), part))
+            .collect();
+        smooth(&median_filter(&values, 4), 3)
+    };
+    let widths = of(|levels| levels.width_px.max(1.0), &|k| guide.width_px[k]);
+    let centres = of(|levels| levels.centre_px, &|_| 0.0);
+    for ((k, width), centre) in chosen.iter().zip(widths).zip(centres) {
+        guide.width_px[*k] = width;
+        if let Some(offset) = course.offsets_px.get_mut(*k) {
+            *offset += centre;
+        }
+    }
 }
 
 /// Running median over `reach` neighbours on each side.

@@ -3,6 +3,7 @@
 pub mod edge;
 pub mod measure;
 pub mod quality;
+pub mod step;
 
 use serde::Serialize;
 

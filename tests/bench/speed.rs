@@ -323,7 +323,7 @@ fn growth(folder: &Path, is_quick: bool) -> Done {
             station.position_mm = Some((station.along_px - course.start_px) * scale);
             station.kerf_mm = Some(station.kerf_px * scale);
         }
-        let fitting = median_of(|| Ok(waist::find(&mut stations.clone(), 0.05).0.len()))?;
+        let fitting = median_of(|| Ok(waist::find(&mut stations.clone(), course.is_dark, 0.05).0.len()))?;
         println!("  {:>6} stations: measured {measuring:>7.1} ms, fitted {fitting:>7.1} ms", stations.len());
     }
     Ok(())
