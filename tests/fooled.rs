@@ -264,6 +264,22 @@ fn a_second_line_spoilt_by_grain_is_still_a_second_line() {
     }
 }
 
+/// Nor where it lies so close that both are one run of the reduced picture; both as fine as they come.
+#[test]
+fn a_second_line_close_beside_is_still_a_second_line() {
+    for apart in [36.0, 48.0] {
+        let width = |x: f64| 7.0 * (1.0 + ((x - 2100.0) / 900.0).powi(2)).sqrt();
+        let mut canvas = Canvas::new(4000, 900, 0.55);
+        canvas.ribbon(0.03, [350.0, 3700.0], |_| 430.0, width);
+        canvas.ribbon(0.03, [350.0, 3700.0], |_| 430.0 + apart, width);
+        let photo = decode_bytes(&canvas.developed(&mut Dice::new(3), 0.7, 0.004), &DecodeOptions::default()).unwrap();
+        for (datum, reading) in with_every_datum(&photo, 1, "left", None) {
+            let code = reading.outcome.expect_err("no number").code.as_str();
+            assert_eq!(code, "several_lines", "{datum}, {apart} px apart");
+        }
+    }
+}
+
 /// Index marks whose halves end square, and are wide far from the focus, are told by their lengths as those with round ends are.
 #[test]
 fn marks_with_square_ends_are_placed() {

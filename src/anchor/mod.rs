@@ -23,15 +23,23 @@ use tie::{Perspective, TieError, TiePoint};
 const RESOLUTION_TOLERANCE: f64 = 0.02;
 /// Long edges of a sawn or cut strip are parallel within about this share of its width (common practice, no source).
 const STRIP_TAPER: f64 = 0.003;
-/// Standard uncertainty of ln k for a picture that may be a photograph and shows no edges: a tilt of about 4° at twice
-/// the line's length.
-const UNSEEN_PERSPECTIVE: f64 = 0.03;
+/// Standard uncertainty of the tilt (radians, about 3.5°) of a picture that may be a photograph and shows no edges, and the focal length
+/// over the picture's long side of a telephone's camera (27 mm on a frame of 36 mm): both common practice, no source.
+const UNSEEN_TILT: f64 = 0.06;
+const FOCAL_OVER_SIDE: f64 = 0.75;
+/// The same tilt, so many times: beyond it a convergence is doubted.
+const UNLIKELY_TILTS: f64 = 3.0;
+/// Convergence of the edges (ln k) beyond which they are something else's; a tilt of 15° as near as the line is long makes it.
+const MOST_LN_K: f64 = 0.25;
 /// Greatest shift along the line by lens distortion, over its length, as a standard uncertainty: half a per cent of
 /// distortion at the ends of a line through the middle leaves 0.385 × 0.5 % × half the length.
 const UNSEEN_DISTORTION: f64 = 0.001;
 
 /// Greatest angle (radians, about 1.3°) between the line and the strip's edges.
 const EDGE_ANGLE: f64 = 0.022;
+/// Disagreement (natural log) between an outline's width and the strip's beyond which its edges are something else's; a slant of 20°
+/// makes 0.06.
+const PROPORTIONS: f64 = 0.1;
 /// How far beyond the visible line index marks are looked for, as shares of its length: first and, where that fails, then.
 const BESIDE_THE_LINE: f64 = 0.05;
 const BEYOND_ITS_ENDS: f64 = 0.6;
@@ -73,6 +81,12 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
     let span_mm = setup.ramp.span_mm;
     let clear_px = 1.5 * found.guide.width_px.iter().copied().fold(0.0, f64::max) + 6.0;
     let long_edges = || *found.edges.get_or_init(|| strip::long_edges(found.photo, found.coarse, course, clear_px));
+    // In a photograph's plain view; edges that make the strip wider or narrower than it is are something else's.
+    let is_as_wide = |outline: &Outline, mm_per_px: f64| {
+        let middle = 0.5 * (course.start_px + course.end_px);
+        let width_px = outline.width_at(middle);
+        setup.ramp.strip_width_mm.zip(width_px).is_none_or(|(mm, px)| (px * mm_per_px / mm).ln().abs() < PROPORTIONS)
+    };
     let mut outline = Outline { long: [None; 2], short: [None; 2] };
     let mut cautions = Vec::new();
 
@@ -96,6 +110,13 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
                 let rising = tie::is_rising(course, setup.picture.low_end)?;
                 outline.long = long_edges();
                 outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
+                if let [Some(start), Some(end)] = outline.short
+                    && !is_as_wide(&outline, span_mm / (end.v0_px - start.v0_px))
+                {
+                    // Between wrong long edges the short ones are not the strip's either: next to the line they may be.
+                    outline.long = [None; 2];
+                    outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
+                }
                 let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
                 let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {
                     along_px: edge.v0_px,
@@ -120,8 +141,14 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
     if !is_scan && name != "strip" {
         // Only their convergence is wanted, and a scan has none.
         outline.long = long_edges();
+        let mm_per_px =
+            (points[1].position_mm - points[0].position_mm).abs() / (points[1].along_px - points[0].along_px);
+        if !is_as_wide(&outline, mm_per_px) {
+            outline.long = [None; 2];
+        }
     }
-    let (perspective, unseen) = perspective(&outline, course, is_scan);
+    let long_side_px = found.photo.width().max(found.photo.height()) as f64;
+    let (perspective, unseen) = perspective(&outline, course, is_scan, long_side_px);
     if unseen {
         cautions.push(Caution::new(
             CautionCode::Perspective,
@@ -233,11 +260,15 @@ fn edges_belong(course: &Course, edges: &[strip::EdgeLine; 2]) -> bool {
 }
 
 /// Perspective along the line from the strip's converging long edges; second: true where it could not be seen.
-fn perspective(outline: &Outline, course: &Course, is_scan: bool) -> (Perspective, bool) {
+///
+/// Unseen, it is that of a tilt: `ln k = sin(tilt)·length/distance`, the distance from the line's length in the picture and a
+/// telephone's focal length.
+fn perspective(outline: &Outline, course: &Course, is_scan: bool, long_side_px: f64) -> (Perspective, bool) {
     let between_px = [course.start_px, course.end_px];
     if is_scan {
         return (Perspective { ln_k: 0.0, u_ln_k: 0.0005, between_px, u_distortion: 0.0002 }, false);
     }
+    let unseen_u = UNSEEN_TILT * (course.end_px - course.start_px) / (FOCAL_OVER_SIDE * long_side_px);
     if let (Some(start), Some(end), [Some(a), Some(b)]) =
         (outline.width_at(course.start_px), outline.width_at(course.end_px), outline.long)
         && start > 0.0
@@ -246,9 +277,12 @@ fn perspective(outline: &Outline, course: &Course, is_scan: bool) -> (Perspectiv
     {
         let measured = a.u_px.hypot(b.u_px) / start.min(end);
         let ln_k = (start / end).ln();
-        let perspective =
-            Perspective { ln_k, u_ln_k: measured.hypot(STRIP_TAPER), between_px, u_distortion: UNSEEN_DISTORTION };
-        return (perspective, false);
+        if ln_k.abs() < MOST_LN_K {
+            // Edges that converge more than pictures are tilted may be another thing's in part.
+            let unlikely = (ln_k.abs() - UNLIKELY_TILTS * unseen_u).max(0.0);
+            let u_ln_k = measured.hypot(STRIP_TAPER).hypot(unlikely);
+            return (Perspective { ln_k, u_ln_k, between_px, u_distortion: UNSEEN_DISTORTION }, false);
+        }
     }
-    (Perspective { ln_k: 0.0, u_ln_k: UNSEEN_PERSPECTIVE, between_px, u_distortion: UNSEEN_DISTORTION }, true)
+    (Perspective { ln_k: 0.0, u_ln_k: unseen_u, between_px, u_distortion: UNSEEN_DISTORTION }, true)
 }

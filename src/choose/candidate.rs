@@ -8,8 +8,7 @@ use crate::fit::caustic;
 use crate::fit::data::Data;
 use crate::fit::noise::Scatter;
 use crate::locate::Course;
-use crate::locate::bow::put_back;
-use crate::locate::crossing::within_the_line;
+use crate::locate::bow::{put_back, within_the_line};
 use crate::locate::profile::gather;
 use crate::locate::refine::{WidthGuide, half_levels, refine};
 use crate::locate::trace::{Trace, median};
@@ -246,8 +245,8 @@ struct Site {
 /// Refines a trace and looks at the half-level widths along it: blurred, but enough to tell what kind of line it is.
 pub fn examine(photo: &Photo, trace: Trace) -> Candidate {
     let (course, guide) = refine(photo, &trace);
-    let (course, guide) = put_back(photo, course, guide);
-    let course = within_the_line(photo, &course, &guide);
+    let (course, guide, places) = put_back(photo, course, guide);
+    let course = within_the_line(&course, &places);
     let sign = if course.is_dark { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
     let sites: Vec<Option<Site>> = (0..QUICK_STATIONS)

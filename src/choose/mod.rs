@@ -6,7 +6,7 @@ mod ground;
 use rayon::prelude::*;
 
 use crate::locate::coarse::{Coarse, straight_runs};
-use crate::locate::trace::{Trace, follow, follow_between, follow_through};
+use crate::locate::trace::{Trace, follow, follow_beside, follow_between, follow_through};
 use crate::photo::Photo;
 use candidate::{Candidate, ORDINARY_MISFIT, examine, look_closer};
 
@@ -119,6 +119,10 @@ fn is_nothing(photo: &Photo, candidate: &Candidate) -> bool {
 /// Followed runs of some length and depth that do not lie on each other, best first.
 fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
+    traces.sort_by(|a, b| b.score.total_cmp(&a.score));
+    // Two lines close to each other are one run.
+    let beside = traces.first().map(|first| follow_beside(coarse, first)).unwrap_or_default();
+    traces.extend(beside);
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     let mut distinct: Vec<Trace> = Vec::new();
     for trace in traces {

@@ -550,7 +550,8 @@ mod tests {
             let error = waist.position.value - 40.0;
             assert!(error.abs() < 2.0 * waist.position.standard_uncertainty, "{length_mm}: {:?}", waist.position);
             assert!(all.iter().filter(|s| s.position_mm > Some(75.0)).all(|s| !s.used));
-            assert!(all.iter().filter(|s| s.position_mm < Some(55.0)).all(|s| s.used));
+            let burned: Vec<bool> = all.iter().filter(|s| s.position_mm < Some(55.0)).map(|s| s.used).collect();
+            assert!(burned.iter().filter(|used| **used).count() * 20 > burned.len() * 19, "{length_mm}");
         }
     }
 

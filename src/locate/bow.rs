@@ -1,4 +1,4 @@
-//! The one straight line, bowed a little by a lens, that most of a course lies on, and what lies aside of it.
+//! The one straight line, bowed a little by a lens, that most of a course lies on; what lies aside of it, and how far it stands out.
 
 use rayon::prelude::*;
 
@@ -9,9 +9,11 @@ use super::trace::median;
 use crate::photo::Photo;
 
 /// Places looked at along a course to tell the line from what the trace ran on into.
-pub const PLACES: usize = 400;
+const PLACES: usize = 400;
 /// Sections of the course that a bowed line is laid through.
 const SECTIONS: usize = 14;
+/// Share of the line's usual strength at which it still counts as the line.
+const STANDS_OUT: f64 = 0.5;
 /// Share of the room of a line within which a course keeps to it.
 const SETTLED: f64 = 0.4;
 /// Places next to those that are put back that tell their width.
@@ -25,9 +27,10 @@ pub struct Places {
     from_px: f64,
     step_px: f64,
     /// Strength of the line's middle (see [`super::crossing::Crossing::strength`]).
-    pub strength: Vec<f64>,
+    strength: Vec<f64>,
     widths_px: Vec<f64>,
     offsets_px: Vec<f64>,
+    bow: Bow,
 }
 
 impl Places {
@@ -39,13 +42,11 @@ impl Places {
             let width = guide.at(at(i));
             cross(photo, course, at(i), 0.8 * width, width).map_or(0.0, |c| c.strength(course.is_dark))
         };
-        Self {
-            from_px: course.start_px,
-            step_px,
-            strength: (0..PLACES).into_par_iter().map(strength_at).collect(),
-            widths_px: (0..PLACES).map(|i| guide.at(at(i))).collect(),
-            offsets_px: (0..PLACES).map(|i| course.offset_at(at(i))).collect(),
-        }
+        let strength: Vec<f64> = (0..PLACES).into_par_iter().map(strength_at).collect();
+        let widths_px: Vec<f64> = (0..PLACES).map(|i| guide.at(at(i))).collect();
+        let offsets_px: Vec<f64> = (0..PLACES).map(|i| course.offset_at(at(i))).collect();
+        let bow = Bow::of(&offsets_px, &widths_px, &strength);
+        Self { from_px: course.start_px, step_px, strength, widths_px, offsets_px, bow }
     }
 
     /// Along the course where a place begins.
@@ -54,9 +55,9 @@ impl Places {
     }
 
     /// First and last place of the stretch that keeps to the bowed line, single ones apart.
-    fn settled(&self, bow: &Bow) -> Option<[usize; 2]> {
+    fn settled(&self) -> Option<[usize; 2]> {
         longest_run((0..self.offsets_px.len()).map(|i| {
-            let apart = (self.offsets_px[i] - bow.at(i as f64)).abs();
+            let apart = (self.offsets_px[i] - self.bow.at(i as f64)).abs();
             apart < SETTLED * room(self.widths_px[i])
         }))
     }
@@ -66,8 +67,7 @@ impl Places {
     /// A head runs straight; a lens bows that a little. A trace that leaves such a curve for good follows a joint or grain
     /// that meets the line.
     pub fn aside(&self) -> Vec<bool> {
-        let bow = Bow::of(self);
-        let is_aside = |i: usize| (self.offsets_px[i] - bow.at(i as f64)).abs() > 2.0 * room(self.widths_px[i]);
+        let is_aside = |i: usize| (self.offsets_px[i] - self.bow.at(i as f64)).abs() > 2.0 * room(self.widths_px[i]);
         (0..self.offsets_px.len()).map(is_aside).collect()
     }
 }
@@ -76,7 +76,7 @@ impl Places {
 const BREAK_COST: f64 = 2.0;
 
 /// First and last place of the run with the best balance of places that are so over those that are not.
-pub fn longest_run(is_so: impl Iterator<Item = bool>) -> Option<[usize; 2]> {
+fn longest_run(is_so: impl Iterator<Item = bool>) -> Option<[usize; 2]> {
     let [mut sum, mut best] = [0.0; 2];
     let mut from = 0;
     let mut kept = None;
@@ -95,16 +95,17 @@ pub fn longest_run(is_so: impl Iterator<Item = bool>) -> Option<[usize; 2]> {
 }
 
 /// Lateral offset as a parabola in the number of the place.
+#[derive(Debug)]
 struct Bow([f64; 3]);
 
 impl Bow {
     /// The parabola through three sections' medians that most places lie on (each place costs at most one: a truncated
     /// loss, as in MSAC, Torr and Zisserman, CVIU 78(1), 2000; from memory).
-    fn of(places: &Places) -> Self {
-        let section = places.offsets_px.len() / SECTIONS;
+    fn of(offsets: &[f64], widths: &[f64], strength: &[f64]) -> Self {
+        let section = offsets.len() / SECTIONS;
         let middles: Vec<f64> = (0..SECTIONS).map(|k| (k as f64 + 0.5) * section as f64 - 0.5).collect();
         let medians: Vec<f64> =
-            (0..SECTIONS).map(|k| median(places.offsets_px[k * section..(k + 1) * section].to_vec())).collect();
+            (0..SECTIONS).map(|k| median(offsets[k * section..(k + 1) * section].to_vec())).collect();
         let mut best = (f64::INFINITY, [0.0; 3]);
         for i in 0..SECTIONS {
             for j in i + 2..SECTIONS {
@@ -114,7 +115,7 @@ impl Bow {
                     let slope = chord(i, j);
                     let bow = (chord(j, k) - slope) / (middles[k] - middles[i]);
                     let curve = |x: f64| medians[i] + (x - middles[i]) * (slope + bow * (x - middles[j]));
-                    let cost: f64 = (places.offsets_px.iter().zip(&places.widths_px).zip(&places.strength))
+                    let cost: f64 = (offsets.iter().zip(widths).zip(strength))
                         .enumerate()
                         .map(|(x, ((offset, width), strength))| {
                             // A line stands out more than what a trace may run on into.
@@ -145,16 +146,16 @@ fn room(width_px: f64) -> f64 {
 /// The course with the ends of its trace that left the line for a joint, a crack or grain put back on the line; unchanged where
 /// there is none.
 ///
-/// Where the joint meets the line the line goes on, and its end is not where the trace left it.
-pub fn put_back(photo: &Photo, course: Course, guide: WidthGuide) -> (Course, WidthGuide) {
+/// Where the joint meets the line the line goes on, and its end is not where the trace left it. Third: the places along the course
+/// that it gives.
+pub fn put_back(photo: &Photo, course: Course, guide: WidthGuide) -> (Course, WidthGuide, Places) {
     let places = Places::of(photo, &course, &guide);
-    let bow = Bow::of(&places);
-    let Some([first, last]) = places.settled(&bow) else { return (course, guide) };
+    let Some([first, last]) = places.settled() else { return (course, guide, places) };
     let aside = places.aside();
     let [before, after] =
         [&aside[..first], &aside[last + 1..]].map(|part| part.iter().filter(|a| **a).count() >= LEAST_PUT_BACK);
     if !(before || after) {
-        return (course, guide);
+        return (course, guide, places);
     }
     let [from, to] = [places.start_of(first), places.start_of(last + 1)];
     let is_off = |along: f64| (before && along < from) || (after && along > to);
@@ -162,7 +163,7 @@ pub fn put_back(photo: &Photo, course: Course, guide: WidthGuide) -> (Course, Wi
     for knot in 0..course.offsets_px.len() {
         let along = course.start_px + knot as f64 * course.step_px;
         if is_off(along) {
-            course.offsets_px[knot] = bow.at((along - places.from_px) / places.step_px - 0.5);
+            course.offsets_px[knot] = places.bow.at((along - places.from_px) / places.step_px - 0.5);
         }
     }
     let inside =
@@ -175,7 +176,29 @@ pub fn put_back(photo: &Photo, course: Course, guide: WidthGuide) -> (Course, Wi
         }
     }
     centre_again(photo, &mut course, &mut guide, is_off);
-    (course, guide)
+    let places = Places::of(photo, &course, &guide);
+    (course, guide, places)
+}
+
+/// The course without the grain, joint or shadow that its trace may have run on into beyond the line.
+///
+/// Breaks in the line are kept, as long as enough of it follows.
+pub fn within_the_line(course: &Course, places: &Places) -> Course {
+    let strength = &places.strength;
+    let aside = places.aside();
+    // The line covers most of the course, and grain is paler: the upper half is the line's own.
+    let mut sorted = strength.clone();
+    sorted.sort_by(f64::total_cmp);
+    let usual = sorted[PLACES * 7 / 10];
+    // The stretch with the best balance of places that stand out over those that do not. Grain comes and goes; a burned
+    // line is there at nearly every place, and a break in it is outweighed by what follows.
+    let stands_out = |i: usize| strength[i] > STANDS_OUT * usual && !aside[i];
+    match longest_run((0..PLACES).map(stands_out)) {
+        Some([first, last]) if last > first + PLACES / 5 => {
+            course.with_extent(places.start_of(first), places.start_of(last + 1))
+        }
+        _ => course.clone(),
+    }
 }
 
 #[cfg(test)]
@@ -194,7 +217,9 @@ mod tests {
             })
             .collect();
         let strength = vec![0.7; PLACES];
-        let places = Places { from_px: 0.0, step_px: 1.0, strength, widths_px: vec![6.0; PLACES], offsets_px };
+        let widths_px = vec![6.0; PLACES];
+        let bow = Bow::of(&offsets_px, &widths_px, &strength);
+        let places = Places { from_px: 0.0, step_px: 1.0, strength, widths_px, offsets_px, bow };
         let aside = places.aside();
         assert!(aside[..320].iter().all(|a| !a));
         assert!(aside[320..].iter().all(|a| *a));

@@ -1,13 +1,8 @@
-//! Light on the line's middle against the light beside it, and how far along the course the line stands out.
+//! Light on the line's middle against the light beside it.
 
 use super::Course;
-use super::bow::{PLACES, Places, longest_run};
 use super::profile::gather;
-use super::refine::WidthGuide;
 use crate::photo::Photo;
-
-/// Share of the line's usual strength at which it still counts as the line.
-const STANDS_OUT: f64 = 0.5;
 
 /// Light at one place of the line.
 #[derive(Debug, Clone, Copy)]
@@ -51,26 +46,4 @@ pub fn cross(photo: &Photo, course: &Course, along_px: f64, kerf_px: f64, width_
     let [inner, outer] = [0.22 * kerf_px, 0.38 * kerf_px + 0.5];
     let flanks = side(-outer, -inner).zip(side(inner, outer)).map_or(core, |(a, b)| 0.5 * (a + b));
     Some(Crossing { core, flanks, background })
-}
-
-/// The course without the grain, joint or shadow that its trace may have run on into beyond the line.
-///
-/// Breaks in the line are kept, as long as enough of it follows.
-pub fn within_the_line(photo: &Photo, course: &Course, guide: &WidthGuide) -> Course {
-    let places = Places::of(photo, course, guide);
-    let strength = &places.strength;
-    let aside = places.aside();
-    // The line covers most of the course, and grain is paler: the upper half is the line's own.
-    let mut sorted = strength.clone();
-    sorted.sort_by(f64::total_cmp);
-    let usual = sorted[PLACES * 7 / 10];
-    // The stretch with the best balance of places that stand out over those that do not. Grain comes and goes; a burned
-    // line is there at nearly every place, and a break in it is outweighed by what follows.
-    let stands_out = |i: usize| strength[i] > STANDS_OUT * usual && !aside[i];
-    match longest_run((0..PLACES).map(stands_out)) {
-        Some([first, last]) if last > first + PLACES / 5 => {
-            course.with_extent(places.start_of(first), places.start_of(last + 1))
-        }
-        _ => course.clone(),
-    }
 }

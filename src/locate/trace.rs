@@ -6,6 +6,9 @@ use super::coarse::{Coarse, Run, sample};
 
 /// Lateral room in coarse pixels in which a course may leave the run: lens distortion bows a long line.
 const BAND: isize = 14;
+/// Room in which one beside another line may leave its run, and its depth over that line's own from which it is looked at.
+const BESIDE_ROOM: isize = 4;
+const BESIDE_DEPTH: f32 = 0.4;
 /// Distances at which the two sides of a line are looked at, in coarse pixels: narrow, ordinary and wide lines.
 const SIDES: [isize; 3] = [3, 5, 10];
 /// Farthest sampled distance from the run.
@@ -122,6 +125,51 @@ struct Band {
 
 /// Follows a run; `None` where nothing of some length stands out along it.
 pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
+    follow_within(coarse, run, BAND)
+}
+
+/// Follows what runs close beside a trace, of its sign: a second line nearer to it than two runs are told apart.
+pub fn follow_beside(coarse: &Coarse, trace: &Trace) -> Vec<Trace> {
+    let local = |along: f64, aside: f64| {
+        let [dx, dy] = trace.direction;
+        let full = [trace.origin_px[0] + along * dx + aside * dy, trace.origin_px[1] + along * dy - aside * dx];
+        [(full[0] - coarse.corner_px[0]) / coarse.factor, (full[1] - coarse.corner_px[1]) / coarse.factor]
+    };
+    let Some(band) = sample_band(coarse, local(0.0, 0.0), trace.direction) else { return Vec::new() };
+    let mean_depth = |aside: isize| -> f32 {
+        let [mut sum, mut count] = [0f32; 2];
+        for (index, offset) in trace.offsets_px.iter().enumerate() {
+            let along = (trace.extent_px[0] + (index as f64 + 0.5) * trace.step_px) / coarse.factor - band.from;
+            let t = (offset / coarse.factor).round() as isize + aside;
+            if along >= 0.0 && (along as usize) < band.light.nrows() && t.abs() <= BAND {
+                sum += depth_at(&band.light, along as usize, t, trace.is_dark).min(DEPTH_CAP);
+                count += 1.0;
+            }
+        }
+        if count > 0.5 * trace.offsets_px.len() as f32 { sum / count } else { 0.0 }
+    };
+    let nearest = (0.6 * median(trace.widths_px.clone()) / coarse.factor) as isize + BESIDE_ROOM;
+    let own = mean_depth(0);
+    [-1, 1]
+        .into_iter()
+        .filter_map(|side| {
+            let depths: Vec<(isize, f32)> = (nearest..=BAND).map(|t| (side * t, mean_depth(side * t))).collect();
+            let (aside, depth) = depths.into_iter().max_by(|a, b| a.1.total_cmp(&b.1))?;
+            (depth > BESIDE_DEPTH * own).then_some(aside)
+        })
+        .filter_map(|aside| {
+            let offset = median(trace.offsets_px.clone()) + aside as f64 * coarse.factor;
+            let [x, y] = local(0.0, offset);
+            let [dx, dy] = trace.direction;
+            let theta = (-dx).atan2(dy);
+            let rho_px = x * theta.cos() + y * theta.sin();
+            follow_within(coarse, &Run { theta, rho_px, is_dark: trace.is_dark, votes: 0.0 }, BESIDE_ROOM - 1)
+        })
+        .collect()
+}
+
+/// Follows a run within so many coarse pixels on each side of it.
+fn follow_within(coarse: &Coarse, run: &Run, room: isize) -> Option<Trace> {
     let (sin, cos) = run.theta.sin_cos();
     let mut origin = [run.rho_px * cos, run.rho_px * sin];
     let mut direction = [-sin, cos];
@@ -132,7 +180,7 @@ pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
     // The second round starts from the axis that the first round found.
     for _ in 0..2 {
         let band = sample_band(coarse, origin, direction)?;
-        let (path, depths) = best_path(&band, run.is_dark)?;
+        let (path, depths) = best_path(&band, run.is_dark, room)?;
         let (first, last) = strongest_stretch(&depths)?;
         let along: Vec<f64> = (first..=last).map(|i| band.from + i as f64 + 0.5).collect();
         let across: Vec<f64> = path[first..=last].to_vec();
@@ -249,10 +297,10 @@ fn depth_at(light: &Array2<f32>, i: usize, t: isize, is_dark: bool) -> f32 {
 }
 
 /// Lateral place and depth at each step: the path of greatest summed depth with small lateral steps.
-fn best_path(band: &Band, is_dark: bool) -> Option<(Vec<f64>, Vec<f32>)> {
+fn best_path(band: &Band, is_dark: bool, room: isize) -> Option<(Vec<f64>, Vec<f32>)> {
     let steps = band.light.nrows();
-    let width = (2 * BAND + 1) as usize;
-    let depth = Array2::from_shape_fn((steps, width), |(i, t)| depth_at(&band.light, i, t as isize - BAND, is_dark));
+    let width = (2 * room + 1) as usize;
+    let depth = Array2::from_shape_fn((steps, width), |(i, t)| depth_at(&band.light, i, t as isize - room, is_dark));
     let mut total = Array2::<f32>::zeros((steps, width));
     let mut from = Array2::<i8>::zeros((steps, width));
     for t in 0..width {
@@ -278,7 +326,7 @@ fn best_path(band: &Band, is_dark: bool) -> Option<(Vec<f64>, Vec<f32>)> {
     let mut path = vec![0.0; steps];
     let mut depths = vec![0.0; steps];
     for i in (0..steps).rev() {
-        path[i] = t as f64 - BAND as f64;
+        path[i] = t as f64 - room as f64;
         depths[i] = depth[[i, t]];
         t = (t as isize + isize::from(from[[i, t]])) as usize;
     }
