@@ -19,6 +19,8 @@ const ABOUT_THE_WAIST: f64 = 1.5;
 const REACH: usize = 8;
 /// How far (ln kerf) below the widest place most of those beyond it lie where the line has turned over.
 const TURNED: f64 = 0.10;
+/// The strength of most of those places over that about the finest one, at most.
+const PALER: f64 = 0.9;
 /// Growth of the kerf that must be left on both sides.
 const LEAST_LEFT: f64 = 1.25;
 
@@ -57,7 +59,11 @@ pub fn leave_out_faded(stations: &mut [Station], bracket: &Bracket, is_dark: boo
     for side in outwards(middle, used.len()) {
         let side: Vec<usize> = side.collect();
         let kerfs = median_filter(&side.iter().map(|place| kerf(*place)).collect::<Vec<_>>(), REACH);
-        let pale = side.iter().position(|place| strengths[*place] < usual * BURNED_SHARE).unwrap_or(side.len());
+        // For good, and not where it is paler for a while, as a pencil line is.
+        let is_lasting =
+            |from: &usize| median(side[*from..].iter().map(|place| strengths[*place]).collect()) < usual * BURNED_SHARE;
+        let pale = side.iter().position(|place| strengths[*place] < usual * BURNED_SHARE);
+        let pale = pale.filter(is_lasting).unwrap_or(side.len());
         let highest = |kerfs: &[f64]| kerfs.iter().copied().fold(f64::NEG_INFINITY, f64::max);
         let mut kept = side.len();
         if highest(&kerfs[..pale]) > bracket.ln_kerf + LEAST_LEFT.ln() {
@@ -66,8 +72,9 @@ pub fn leave_out_faded(stations: &mut [Station], bracket: &Bracket, is_dark: boo
         // Before a line fades it stops widening.
         let widest = highest(&kerfs[..kept]);
         let at_widest = kerfs[..kept].iter().position(|kerf| *kerf >= widest).map_or(kept, |at| at + 1);
-        let beyond = kerfs[at_widest..kept].to_vec();
-        if beyond.len() > 2 * REACH && median(beyond) < widest - TURNED {
+        let beyond = at_widest..kept;
+        let is_paler = median(side[beyond.clone()].iter().map(|place| strengths[*place]).collect()) < PALER * usual;
+        if beyond.len() > 2 * REACH && is_paler && median(kerfs[beyond].to_vec()) < widest - TURNED {
             kept = at_widest;
         }
         faded.extend(side[kept..].iter().map(|place| used[*place]));
