@@ -2,7 +2,8 @@
 
 use crate::anchor::breaks::Breaks;
 use crate::anchor::tie::TieError;
-use crate::fit::waist::{LEAST_STATIONS, NoWaist};
+use crate::fit::data::LEAST_STATIONS;
+use crate::fit::waist::NoWaist;
 use crate::refusal::{Refusal, RefusalCode as Code};
 use crate::setup::{Datum, Setup};
 

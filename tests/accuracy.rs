@@ -113,6 +113,10 @@ fn strips_that_once_were_hard() {
         (Scan, Ends, 60296),   // grain beyond an end, narrower than the line
         (Photo, Strip, 50037), // a fine line on a strip, and a bench whose grain is darker and longer
         (Photo, Ends, 60172),  // the gap between strip and ruler
+        (Photo, Ends, 65380),  // a joint runs on from the line's end, and its light was taken for the line's own
+        (Scan, Strip, 65329),  // the trace ran on to the strip's edge, and the edge was looked for beyond it
+        (Photo, Ends, 65300),  // a joint of the bench that keeps to a burned line's curve
+        (Scan, Marks, 65355),  // a joint that comes nearer until it meets the line
     ];
     hard.par_iter().for_each(|(capture, datum, seed)| check_within(*capture, *datum, *seed, 0.5));
 }
@@ -138,14 +142,19 @@ fn strips_that_once_were_read_wrongly() {
 }
 
 /// Pictures without an answer that once got a number: a line burnt through over most of its length on a light ground, whose light
-/// part alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, and two of which the gap
-/// between them was followed.
+/// part alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, two of which the gap
+/// between them was followed, two of which one lies near the strip's edge, a faint pair in dark grain, two that spoil each other's
+/// edges, and a taper whose fine end a joint covers.
 #[test]
 fn pictures_without_an_answer_that_once_got_a_number() {
     for (trap, seed, code) in [
         (Trap::BurntThrough, 10_000, RefusalCode::LineBroken),
         (Trap::TwoLines, 918, RefusalCode::SeveralLines),
         (Trap::TwoLines, 915, RefusalCode::SeveralLines),
+        (Trap::TwoLines, 984, RefusalCode::SeveralLines),
+        (Trap::TwoLines, 976, RefusalCode::SeveralLines),
+        (Trap::TwoLines, 1013, RefusalCode::SeveralLines),
+        (Trap::Taper, 65_000, RefusalCode::LineBroken),
     ] {
         let scene = Scene::trap(trap, seed);
         let truth = scene.truth();

@@ -56,10 +56,19 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
 
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {
     let outward = if is_end { 1.0 } else { -1.0 };
-    let rough = if is_end { course.end_px } else { course.start_px };
     let length = course.end_px - course.start_px;
-    let width = guide.at(rough);
     let usable: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
+    let mut inwards: Vec<&Station> = usable.clone();
+    inwards.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
+    let step = step_near_end(&inwards);
+    // What runs on beyond the line's end, thinner, must not set the scale.
+    let runs_on = step > 0 && inwards[step - SIDE].kerf_px < inwards[step].kerf_px;
+    let rough = match is_end {
+        _ if runs_on => inwards[step].along_px,
+        true => course.end_px,
+        false => course.start_px,
+    };
+    let width = guide.at(rough);
     let kerf_near = |from: f64, to: f64| {
         let near: Vec<f64> = usable
             .iter()
@@ -75,9 +84,7 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let local = kerf_near(0.0, reach).unwrap_or(width);
     // Beyond the line's end the width is that of grain: the light beside the line lies farther out.
     let width = width.max(local);
-    let mut inwards: Vec<&Station> = usable.clone();
-    inwards.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
-    let end = End { photo, course, usable: &usable, outward, rough, widest: widest(&inwards).max(local) };
+    let end = End { photo, course, usable: &usable, outward, rough, widest: widest(&inwards[step..]).max(local) };
 
     let walk = Walk::outwards(&end, local, width);
     let found = walk.crossings(|light| light[0]);
@@ -105,14 +112,18 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     }
 }
 
+/// Index, from an end inwards, of the first place within a step of the kerf near the end; 0 without one.
+///
+/// The trace may follow a streak or a crack beyond the line's end: the line is what lies within the step.
+fn step_near_end(inwards: &[&Station]) -> usize {
+    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
+    (SIDE..within.saturating_sub(SIDE)).rev().find(|at| is_step(inwards, *at)).unwrap_or(0)
+}
+
 /// Widest kerf, single places apart, from an end inwards until the line becomes narrower: what it tapers from, if it does. Beyond
 /// its finest place, which may be near, it widens again.
-///
-/// A streak that the trace follows beyond the end may become narrower, too: there the line is what lies within the step.
 fn widest(inwards: &[&Station]) -> f64 {
-    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
-    let step = (SIDE..within.saturating_sub(SIDE)).rev().find(|at| is_step(inwards, *at)).unwrap_or(0);
-    let smooth = median_filter(&inwards[step..].iter().map(|s| s.kerf_px).collect::<Vec<_>>(), SMOOTHED);
+    let smooth = median_filter(&inwards.iter().map(|s| s.kerf_px).collect::<Vec<_>>(), SMOOTHED);
     let mut widest = 0.0f64;
     for kerf in smooth {
         if kerf < NARROWER * widest {
@@ -262,7 +273,8 @@ mod tests {
                 left_out: None,
             })
             .collect();
-        widest(&stations.iter().collect::<Vec<_>>())
+        let inwards: Vec<&Station> = stations.iter().collect();
+        widest(&inwards[step_near_end(&inwards)..])
     }
 
     /// The finest place lies 60 px from the end, and the other end is four times as wide as this one.

@@ -4,9 +4,10 @@
 //! right half from 6 to 12 mm where bit `i` is 1 and from 6 to 9 mm where it is 0. The bits are the maximal-length
 //! sequence of x⁵ + x² + 1, so any five neighbours occur once.
 
+use super::mark_map::fit_map;
+use super::placing::{Placing, Row, SideScale};
 use super::ticks::Tick;
 use super::tie::TieError;
-use crate::fit::solve::minimise;
 use crate::locate::profile::gather;
 use crate::locate::refine::half_levels;
 use crate::locate::trace::{median, robust_line};
@@ -17,34 +18,18 @@ use crate::photo::Photo;
 pub const BITS: [u8; 31] =
     [1, 1, 1, 1, 1, 0, 0, 0, 1, 1, 0, 1, 1, 1, 0, 1, 0, 1, 0, 0, 0, 0, 1, 0, 0, 1, 0, 1, 1, 0, 0];
 
-/// Where halves begin and end, mm from the line.
-const INNER_MM: f64 = 6.0;
-const SHORT_MM: f64 = 9.0;
-const LONG_MM: f64 = 12.0;
+/// Where halves begin, mm from the line.
+pub const INNER_MM: f64 = 6.0;
+/// Where short ones end.
+pub const SHORT_MM: f64 = 9.0;
+/// Where long ones end.
+pub const LONG_MM: f64 = 12.0;
 /// Scatter of where a half seems to end.
-const OUTER_SD_MM: f64 = 0.6;
+pub const OUTER_SD_MM: f64 = 0.6;
 /// Shapes of ends that are tried: a beam's half circle, and less.
 const ROUND_ENDS: [f64; 3] = [1.0, 0.5, 0.0];
 /// Fewest marks of a chain.
-const LEAST_MARKS: usize = 5;
-/// Log-likelihood by which a placing must beat the next best (a factor of about 55).
-const CLEAR: f64 = 4.0;
-/// The same without the one half that speaks most for it, where less than this share of the halves was recognised.
-const CLEAR_WITHOUT_ONE: f64 = 1.5;
-const MOSTLY_SEEN: f64 = 0.75;
-/// Share of the seen halves that must be as long as the placing says.
-const LEAST_AGREEMENT: f64 = 0.8;
-/// Chance that a half is missing, faint or smeared beyond recognition.
-const MISSING: f64 = 0.15;
-/// Chance that a mark is missing as a whole.
-const MISSING_WHOLE: f64 = 0.1;
-/// A half that ends nearer than this to the picture's edge may be cut by it.
-const CUT_ROOM_MM: f64 = 1.0;
-/// How far the line runs past its first and last mark, mm of travel, and what a wide end or a trace into grain may add.
-const RUN_ON_MM: f64 = 4.0;
-const RUN_ON_ROOM_MM: f64 = 2.5;
-/// Taken off the log-likelihood of a placing whose line runs further.
-const RUNS_ON_FAR: f64 = 8.0;
+pub const LEAST_MARKS: usize = 5;
 /// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
 const BURNED_U_MM: f64 = 0.02;
 
@@ -63,9 +48,11 @@ pub struct MarkSetup {
 
 /// One place where a mark may be: its halves on the positive and the negative side of the course.
 #[derive(Debug, Clone, Copy, Default)]
-struct Rung {
-    along_px: f64,
-    halves: [Option<Tick>; 2],
+pub struct Rung {
+    /// Where it crosses the course.
+    pub along_px: f64,
+    /// Its strokes on the positive and the negative side.
+    pub halves: [Option<Tick>; 2],
     score: f64,
 }
 
@@ -113,11 +100,12 @@ fn tie_chain(
     if found < LEAST_MARKS {
         return Err(TieError::MarksNotFound { found });
     }
-    let placing = place(photo, course, chain, scale, setup)?;
+    let sides = [0, 1].map(|side| SideScale::new(chain, side, scale));
+    let placing = Row { photo, course, chain, scale, sides, setup }.place()?;
     let marks: Vec<(usize, Rung)> = chain
         .iter()
         .filter_map(|(step, rung)| {
-            let index = placing.first + if placing.is_rising { *step } else { -*step };
+            let index = placing.index_of(*step);
             (index >= 0 && index <= setup.last as isize).then_some((index as usize, *rung))
         })
         .collect();
@@ -292,216 +280,6 @@ fn grow(rungs: &[Rung], members: &mut Vec<(isize, usize)>, upwards: bool) {
     }
 }
 
-#[derive(Debug, Clone, Copy)]
-struct Placing {
-    first: isize,
-    is_rising: bool,
-}
-
-/// Chooses index and direction of the chain by likelihood.
-fn place(
-    photo: &Photo,
-    course: &Course,
-    chain: &[(isize, Rung)],
-    scale: f64,
-    setup: &MarkSetup,
-) -> Result<Placing, TieError> {
-    let last_step = chain[chain.len() - 1].0;
-    let sides = [0, 1].map(|side| SideScale::new(chain, side, scale));
-    let mut scored: Vec<(f64, Placing)> = Vec::new();
-    for is_rising in [true, false] {
-        for first in -2..=setup.last as isize + 2 {
-            let index_of = |step: isize| first + if is_rising { step } else { -step };
-            let mut likelihood = 0.0;
-            for step in 0..=last_step {
-                let index = index_of(step);
-                let rung = chain.iter().find(|c| c.0 == step).map(|c| &c.1);
-                let halves = rung_likelihood(photo, course, rung, index, is_rising, &sides, setup);
-                likelihood += halves.iter().sum::<f64>();
-            }
-            // Marks that should show just beyond the chain and do not.
-            let pitch = setup.pitch_mm * scale;
-            for beyond in 1..=3 {
-                for (step, along) in [
-                    (-beyond, chain[0].1.along_px - beyond as f64 * pitch),
-                    (last_step + beyond, chain[chain.len() - 1].1.along_px + beyond as f64 * pitch),
-                ] {
-                    let index = index_of(step);
-                    let is_mark = index >= 0 && index <= setup.last as isize;
-                    if is_mark && [0, 1].iter().all(|side| shows(photo, course, along, *side, LONG_MM * scale)) {
-                        likelihood += MISSING_WHOLE.ln();
-                    }
-                }
-            }
-            // The line runs a little past its first and last mark, never far past them.
-            for (along, step, upwards) in [(course.start_px, 0, false), (course.end_px, last_step, true)] {
-                let rung = if upwards { chain[chain.len() - 1].1 } else { chain[0].1 };
-                let past_chain_mm = (along - rung.along_px) / scale * if upwards { 1.0 } else { -1.0 };
-                let index = index_of(step);
-                let left = if upwards == is_rising { setup.last as isize - index } else { index };
-                let past_mm = past_chain_mm - left as f64 * setup.pitch_mm;
-                if past_mm > RUN_ON_MM + RUN_ON_ROOM_MM + 0.05 * left.unsigned_abs() as f64 * setup.pitch_mm {
-                    likelihood -= RUNS_ON_FAR;
-                }
-            }
-            scored.push((likelihood, Placing { first, is_rising }));
-        }
-    }
-    scored.sort_by(|a, b| b.0.total_cmp(&a.0));
-    let (best, placing) = scored[0];
-    let allowed: Vec<&(f64, Placing)> =
-        scored.iter().filter(|s| setup.is_rising.is_none_or(|r| r == s.1.is_rising)).collect();
-    if setup.is_rising.is_some_and(|rising| placing.is_rising != rising) && best - allowed[0].0 > CLEAR {
-        return Err(TieError::LowEndContradictsMarks);
-    }
-    let (best, placing) = *allowed[0];
-    let agreeing = agreement(photo, course, chain, &placing, &sides, setup);
-    if agreeing < LEAST_AGREEMENT {
-        // Strokes at one pitch whose lengths are not those of the marks: something else.
-        let found = (agreeing * chain.len() as f64) as usize;
-        return Err(TieError::MarksNotFound { found: found.min(LEAST_MARKS - 1) });
-    }
-    // Where few of the halves were recognised, one that grain drew or covered must not decide alone.
-    let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
-    let mostly_seen = seen / (2 * (last_step + 1)) as f64 >= MOSTLY_SEEN;
-    let own = halves(photo, course, chain, &placing, &sides, setup);
-    let decided = |other: &(f64, Placing)| {
-        if best - other.0 < CLEAR || mostly_seen {
-            return best - other.0 >= CLEAR;
-        }
-        let others = halves(photo, course, chain, &other.1, &sides, setup);
-        let greatest = own.iter().zip(&others).map(|(a, b)| a - b).fold(0.0, f64::max);
-        best - other.0 >= CLEAR_WITHOUT_ONE + greatest
-    };
-    if !allowed.iter().skip(1).all(|other| decided(other)) {
-        return Err(TieError::MarksAmbiguous);
-    }
-    Ok(placing)
-}
-
-/// ln of the chance of what is seen of every half of a chain by a placing, in the chain's order.
-fn halves(
-    photo: &Photo,
-    course: &Course,
-    chain: &[(isize, Rung)],
-    placing: &Placing,
-    sides: &[SideScale; 2],
-    setup: &MarkSetup,
-) -> Vec<f64> {
-    let index_of = |step: isize| placing.first + if placing.is_rising { step } else { -step };
-    let of = |(step, rung): &(isize, Rung)| {
-        rung_likelihood(photo, course, Some(rung), index_of(*step), placing.is_rising, sides, setup)
-    };
-    chain.iter().flat_map(of).collect()
-}
-
-/// True where the place beside the line lies in the picture.
-fn shows(photo: &Photo, course: &Course, along_px: f64, side: usize, away_px: f64) -> bool {
-    let sign = if side == 0 { 1.0 } else { -1.0 };
-    let [x, y] = course.place(along_px, sign * away_px);
-    x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64
-}
-
-/// True where a half runs on to the picture's edge, so that its length is not known.
-fn is_cut(photo: &Photo, course: &Course, tick: &Tick, side: usize, scale: f64) -> bool {
-    let outer = tick.reach_px[1] + CUT_ROOM_MM * scale;
-    !shows(photo, course, tick.along_px + tick.slant * outer, side, outer)
-}
-
-/// Share of the halves, but for those that are cut, that are as long as the placing says.
-fn agreement(
-    photo: &Photo,
-    course: &Course,
-    chain: &[(isize, Rung)],
-    placing: &Placing,
-    sides: &[SideScale; 2],
-    setup: &MarkSetup,
-) -> f64 {
-    let [mut seen, mut agreeing] = [0.0; 2];
-    for (step, rung) in chain {
-        let index = placing.first + if placing.is_rising { *step } else { -*step };
-        for (side, half) in rung.halves.iter().enumerate() {
-            let Some(tick) = half else { continue };
-            if is_cut(photo, course, tick, side, sides[side].at(tick.along_px)) {
-                continue;
-            }
-            let outer = tick.reach_px[1] / sides[side].at(tick.along_px);
-            seen += 1.0;
-            if index >= 0 && index <= setup.last as isize {
-                let expected = expected_mm(index, side, placing.is_rising);
-                agreeing += f64::from(u8::from((outer - expected).abs() < 0.5 * (LONG_MM - SHORT_MM)));
-            }
-        }
-    }
-    agreeing / f64::max(seen, 1.0)
-}
-
-/// How far out a half of mark `index` reaches.
-fn expected_mm(index: isize, side: usize, is_rising: bool) -> f64 {
-    // Side 0 is the positive one: left of the course's direction, and of low to high where position rises.
-    let is_left = (side == 0) == is_rising;
-    if is_left || BITS[index as usize % BITS.len()] == 1 { LONG_MM } else { SHORT_MM }
-}
-
-/// Scale across the line on one side, from where the halves begin: perspective lets it differ from side to side and
-/// change along the line.
-#[derive(Debug, Clone, Copy)]
-struct SideScale {
-    intercept: f64,
-    slope: f64,
-}
-
-impl SideScale {
-    fn new(chain: &[(isize, Rung)], side: usize, scale: f64) -> Self {
-        let ticks: Vec<Tick> = chain.iter().filter_map(|(_, r)| r.halves[side]).collect();
-        let along: Vec<f64> = ticks.iter().map(|t| t.along_px).collect();
-        let scales: Vec<f64> = ticks.iter().map(|t| t.reach_px[0] / INNER_MM).collect();
-        match ticks.len() {
-            0..3 => Self { intercept: scale, slope: 0.0 },
-            3..6 => Self { intercept: median(scales), slope: 0.0 },
-            _ => {
-                let (intercept, slope) = robust_line(&along, &scales);
-                Self { intercept, slope }
-            }
-        }
-    }
-
-    fn at(&self, along_px: f64) -> f64 {
-        self.intercept + self.slope * along_px
-    }
-}
-
-/// ln of the chance of what is seen of one mark's two halves, were it number `index`.
-fn rung_likelihood(
-    photo: &Photo,
-    course: &Course,
-    rung: Option<&Rung>,
-    index: isize,
-    is_rising: bool,
-    sides: &[SideScale; 2],
-    setup: &MarkSetup,
-) -> [f64; 2] {
-    if index < 0 || index > setup.last as isize {
-        // Something that only looks like a mark, or nothing.
-        return [0, 1].map(|side| if rung.is_some_and(|r| r.halves[side].is_some()) { -4.0 } else { 0.0 });
-    }
-    let Some(rung) = rung else { return [MISSING_WHOLE.ln(), 0.0] };
-    [0, 1].map(|side| {
-        let scale = sides[side].at(rung.along_px);
-        let Some(tick) = &rung.halves[side] else {
-            return if shows(photo, course, rung.along_px, side, LONG_MM * scale) { MISSING.ln() } else { 0.0 };
-        };
-        let scale = sides[side].at(tick.along_px);
-        if is_cut(photo, course, tick, side, scale) {
-            return 0.0;
-        }
-        let outer = tick.reach_px[1] / scale;
-        let chance = |target: f64| (-0.5 * ((outer - target) / OUTER_SD_MM).powi(2)).exp() + 0.012;
-        let expected = expected_mm(index, side, is_rising);
-        ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln()
-    })
-}
-
 /// Fits along-course place against surface position through the marks, and samples the map.
 fn map(
     photo: &Photo,
@@ -604,101 +382,4 @@ fn refine_half(photo: &Photo, course: &Course, tick: &Tick, scale: f64, slant: f
     let [x, y] = stroke.place(0.0, levels.centre_px);
     let found = course.along_across([x, y]);
     Some(found)
-}
-
-/// `along = (α + β·x)/(1 + γ·x) + κ·x³`, x in half-lengths from the middle of the marks used.
-struct MapFit {
-    middle: f64,
-    half: f64,
-    parameters: Vec<f64>,
-    covariance: nalgebra::DMatrix<f64>,
-}
-
-impl MapFit {
-    fn value(parameters: &[f64], x: f64) -> f64 {
-        (parameters[0] + parameters[1] * x) / (1.0 + parameters[2] * x) + parameters[3] * x * x * x
-    }
-
-    fn along(&self, position_mm: f64) -> f64 {
-        Self::value(&self.parameters, (position_mm - self.middle) / self.half)
-    }
-
-    fn slope(&self, position_mm: f64) -> f64 {
-        let h = 1e-4 * self.half;
-        (self.along(position_mm + h) - self.along(position_mm - h)) / (2.0 * h)
-    }
-
-    fn u_along(&self, position_mm: f64) -> f64 {
-        let x = (position_mm - self.middle) / self.half;
-        let gradient = nalgebra::DVector::from_fn(self.parameters.len(), |k, _| {
-            let mut p = self.parameters.clone();
-            let h = 1e-5 * p[k].abs().max(1.0);
-            p[k] += h;
-            let up = Self::value(&p, x);
-            p[k] -= 2.0 * h;
-            (up - Self::value(&p, x)) / (2.0 * h)
-        });
-        (gradient.transpose() * &self.covariance * gradient)[0].max(0.0).sqrt()
-    }
-}
-
-/// The simplest of a straight, a projective and a projective map with the lens' cubic that the marks ask for.
-///
-/// Chosen by the Bayesian information criterion on Cauchy's loss, so that neither a scan is bent by a false mark nor a
-/// photograph read as a scan.
-fn fit_map(rows: &[[f64; 2]]) -> Option<MapFit> {
-    let low = rows.iter().map(|r| r[0]).fold(f64::INFINITY, f64::min);
-    let high = rows.iter().map(|r| r[0]).fold(f64::NEG_INFINITY, f64::max);
-    let [middle, half] = [0.5 * (low + high), 0.5 * (high - low)];
-    if half <= 0.0 {
-        return None;
-    }
-    let count = rows.len() as f64;
-    let mut best: Option<(f64, MapFit)> = None;
-    for terms in 2..=4 {
-        if rows.len() < terms + 2 {
-            break;
-        }
-        let fit = fit_terms(rows, middle, half, terms)?;
-        let loss: f64 = rows
-            .iter()
-            .map(|r| MARK_SCATTER_PX.powi(2) * (((fit.along(r[0]) - r[1]) / MARK_SCATTER_PX).powi(2)).ln_1p())
-            .sum();
-        let criterion = count * (loss / count + 0.1f64.powi(2)).ln() + 2.0 * terms as f64 * count.ln();
-        if best.as_ref().is_none_or(|b| criterion < b.0) {
-            best = Some((criterion, fit));
-        }
-    }
-    best.map(|b| b.1)
-}
-
-/// Residual in px from which a mark counts as false rather than as scatter.
-const MARK_SCATTER_PX: f64 = 2.0;
-
-fn fit_terms(rows: &[[f64; 2]], middle: f64, half: f64, terms: usize) -> Option<MapFit> {
-    let (intercept, slope) = robust_line(
-        &rows.iter().map(|r| (r[0] - middle) / half).collect::<Vec<_>>(),
-        &rows.iter().map(|r| r[1]).collect::<Vec<_>>(),
-    );
-    let full = |p: &[f64]| {
-        let mut all = p.to_vec();
-        all.resize(4, 0.0);
-        all
-    };
-    let start = [intercept, slope, 0.0, 0.0];
-    let steps = [1e-3, 1e-3, 1e-7, 1e-3];
-    let residuals = |p: &[f64]| {
-        let p = full(p);
-        rows.iter()
-            .map(|r| {
-                let u = (MapFit::value(&p, (r[0] - middle) / half) - r[1]) / MARK_SCATTER_PX;
-                MARK_SCATTER_PX * (u * u).ln_1p().sqrt() * u.signum()
-            })
-            .collect::<Vec<f64>>()
-    };
-    let solution = minimise(&residuals, &start[..terms], &steps[..terms]);
-    let freedom = (rows.len() as f64 - terms as f64).max(1.0);
-    let variance = (solution.sum_of_squares / freedom).max(0.1f64.powi(2));
-    let covariance = (solution.covariance()? * variance).resize(4, 4, 0.0);
-    Some(MapFit { middle, half, parameters: full(&solution.parameters), covariance })
 }

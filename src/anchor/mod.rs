@@ -2,7 +2,9 @@
 
 pub mod breaks;
 pub mod ends;
+mod mark_map;
 pub mod marks;
+mod placing;
 pub mod strip;
 pub mod ticks;
 pub mod tie;

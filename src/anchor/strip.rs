@@ -16,6 +16,8 @@ const STEEPEST: f64 = 0.16;
 const SLOPES: usize = 33;
 /// Steps beyond the line's end that are looked into for the strip's.
 const TRIES: usize = 5;
+/// How far inside the course's end the search for the strip's starts, as a share of its length.
+const INSIDE: f64 = 0.1;
 /// Distances from a crossing, in px of the coarse picture, at which a long edge is looked for.
 const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
 /// Rows between an edge and the farthest light that it is judged by.
@@ -111,8 +113,11 @@ pub fn short_edges(
 ) -> [Option<EdgeLine>; 2] {
     let frame = frame(course);
     [0, 1].map(|index| {
-        let [side, from] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
-        let fallback = 0.08 * (course.end_px - course.start_px);
+        let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
+        let length = course.end_px - course.start_px;
+        // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
+        let from = if long.iter().any(Option::is_some) { end - side * INSIDE * length } else { end };
+        let fallback = 0.08 * length;
         let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
         let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
         // Search outwards along the course: the frame's v runs along it, u across.

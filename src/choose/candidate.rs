@@ -24,6 +24,8 @@ const FAINT_CONTRAST: f64 = 0.12;
 /// Fewest usable quick stations for a curve.
 const LEAST_QUICK_STATIONS: usize = 16;
 
+/// Share of the quick stations that must be usable.
+const LEAST_USABLE: f64 = 0.5;
 /// Least rise of the kerf on both sides of its finest place for a line to look burned.
 const LEAST_RISE: f64 = 1.12;
 /// Rise (natural log of the width) that half of a candidate's strength rests on.
@@ -45,11 +47,12 @@ const SAME_GROUND: f64 = 0.35;
 const OTHER_GROUND: f64 = 0.5;
 /// Strength over the other's beyond which it is the line whatever the other lies on: grain of a dark bench, perhaps.
 const GROUND_STRENGTH: f64 = 2.0;
-/// Shares of the first's trace and contrast, of its length by which the ends of one beside it may differ and the sine between them,
-/// and bow over length and misfit of any other, of one alike.
+/// Shares of the first's trace and contrast, of its length by which the ends of one beside it may differ, of the larger distance from
+/// it at one end that it keeps at the other, the sine between them, and bow over length and misfit of any other, of one alike.
 const ALIKE_SCORE: f64 = 0.6;
 const ALIKE_CONTRAST: f64 = 0.9;
 const ALIKE_ENDS: f64 = 0.15;
+const ALIKE_AWAY: f64 = 0.4;
 const ALIKE_ANGLE: f64 = 0.25;
 const ALIKE_BOW: f64 = 0.0015;
 const ALIKE_MISFIT: f64 = 0.11;
@@ -90,7 +93,7 @@ pub struct Candidate {
 impl Candidate {
     /// Narrows and widens again by more than its own wander, with clean edges most of the way.
     pub fn looks_burned(&self) -> bool {
-        self.usable > 0.5
+        self.usable > LEAST_USABLE
             && !self.is_gap
             && self.unevenness < MOST_UNEVEN
             && self.bow() < MOST_BOW
@@ -114,28 +117,55 @@ impl Candidate {
 
     /// True where it is as long and as strong a line as `first`, and as straight as a head runs or beside it from end to end.
     pub fn is_alike(&self, first: &Self) -> bool {
-        if self.trace.score < ALIKE_SCORE * first.trace.score || self.contrast < ALIKE_CONTRAST * first.contrast {
-            return false;
-        }
+        self.is_as_strong(first) && (self.is_beside(first) || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT))
+    }
+
+    /// True where it can only be a second stroke, although its kerf keeps to no curve: two that are close spoil each other's edges.
+    pub fn is_twin_of(&self, first: &Self) -> bool {
+        self.course.is_dark == first.course.is_dark
+            && self.usable > LEAST_USABLE
+            && self.is_as_strong(first)
+            && self.is_beside(first)
+    }
+
+    /// Longer and darker, or nearly so, than `first`.
+    fn is_as_strong(&self, first: &Self) -> bool {
+        // A trace that joins the first's owes it a part of its score.
+        let own_score = self.own_share(first) * self.trace.score;
+        own_score > ALIKE_SCORE * first.trace.score && self.contrast > ALIKE_CONTRAST * first.contrast
+    }
+
+    /// True where it runs beside `first` from end to end.
+    fn is_beside(&self, first: &Self) -> bool {
         let [a, b] = [&self.course, &first.course];
-        let length = b.end_px - b.start_px;
-        let ends = [a.start_px, a.end_px].map(|end| b.along_across(a.place(end, 0.0))[0]);
-        let [from, to] = [ends[0].min(ends[1]), ends[0].max(ends[1])];
-        let is_beside =
-            !self.is_askew_to(first) && (from - b.start_px).abs().max((to - b.end_px).abs()) < ALIKE_ENDS * length;
-        is_beside || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT)
+        let room = ALIKE_ENDS * (b.end_px - b.start_px);
+        let [[start, start_across], [end, end_across]] =
+            [a.start_px, a.end_px].map(|end| b.along_across(a.place(end, 0.0)));
+        let [from, to] = [start.min(end), start.max(end)];
+        // A joint of boards may come nearer until it meets the line; a second stroke keeps about its distance.
+        let [nearer, farther] = [start_across.abs().min(end_across.abs()), start_across.abs().max(end_across.abs())];
+        !self.is_askew_to(first)
+            && start_across * end_across > 0.0
+            && nearer > ALIKE_AWAY * farther
+            && (from - b.start_px).abs().max((to - b.end_px).abs()) < room
     }
 
     /// True where most of its course lies on that of `other`.
     pub fn lies_on(&self, other: &Self) -> bool {
+        self.own_share(other) < 0.5
+    }
+
+    /// Share of its course that does not lie on that of `other`.
+    fn own_share(&self, other: &Self) -> f64 {
         let [start, end] = [self.course.start_px, self.course.end_px];
-        let on = |share: f64| {
+        let is_own = |share: f64| {
             let [along, across] = other.course.along_across(self.course.place(start + share * (end - start), 0.0));
-            along >= other.course.start_px
-                && along <= other.course.end_px
-                && across.abs() < 0.5 * other.guide.at(along) + 2.0
+            along < other.course.start_px
+                || along > other.course.end_px
+                || across.abs() >= 0.5 * other.guide.at(along) + 2.0
         };
-        2 * (0..OVERLAP_PLACES).filter(|k| on((*k as f64 + 0.5) / OVERLAP_PLACES as f64)).count() > OVERLAP_PLACES
+        let own = (0..OVERLAP_PLACES).filter(|k| is_own((*k as f64 + 0.5) / OVERLAP_PLACES as f64)).count();
+        own as f64 / OVERLAP_PLACES as f64
     }
 
     /// True where it runs on to the edge of what it lies on, at both ends.
@@ -179,7 +209,19 @@ impl Candidate {
 
     /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.
     pub fn strength(&self) -> f64 {
-        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / ORDINARY_MISFIT).powi(4)) } else { 0.0 };
+        self.strength_by(ORDINARY_MISFIT)
+    }
+
+    /// Strength over that of `first`, where straying as much as that one does is taken for ordinary: grain that spoils one line spoils
+    /// another beside it, too.
+    pub fn share_beside(&self, first: &Self) -> f64 {
+        let usual = first.misfit.clamp(ORDINARY_MISFIT, MOST_MISFIT);
+        self.strength_by(usual) / first.strength_by(usual)
+    }
+
+    /// Strength where so much misfit halves it.
+    fn strength_by(&self, usual_misfit: f64) -> f64 {
+        let stray = if self.misfit.is_finite() { 1.0 / (1.0 + (self.misfit / usual_misfit).powi(4)) } else { 0.0 };
         // A shadow's rim or a joint hardly narrows and widens again.
         let rise = self.bracket.map_or(1.0, |b| b.rises[0].min(b.rises[1]).max(0.0));
         // What of the trace stands out along it.

@@ -50,7 +50,7 @@ fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
     if candidate.unevenness > first.unevenness + UNLIKE_SIDES {
         return false;
     }
-    (candidate.is_parallel_to(first) && share > BESIDE_RIVAL)
+    (candidate.is_parallel_to(first) && candidate.share_beside(first) > BESIDE_RIVAL)
         || (is_clean && share > CLEAN_RIVAL)
         || candidate.is_alike(first)
 }
@@ -176,7 +176,17 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
         }
     }
     if !burned.is_empty() {
-        return the_burned(photo, &burned);
+        let twins = |first: &Candidate| -> Vec<Candidate> {
+            let spoilt = candidates.iter().filter(|c| !c.is_gap && !c.looks_burned() && !c.lies_on(first));
+            spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo)).cloned().collect()
+        };
+        return match the_burned(photo, &burned) {
+            Choice::One(first) => match twins(&first) {
+                twins if twins.is_empty() => Choice::One(first),
+                twins => Choice::Several([vec![*first], twins].concat()),
+            },
+            other => other,
+        };
     }
     let rivals = candidates.iter().skip(1).filter(|c| c.strength() > 0.6 * candidates[0].strength()).count();
     if candidates.is_empty() {
@@ -198,9 +208,13 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
 
 /// The line among those that look burned, strongest first.
 fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
+    // One that runs off its ground and covers the first is a joint that it was drawn along; one askew, the bench's.
+    let is_ground = |c: &Candidate, first: &Candidate| {
+        c.outreaches(first) || (c.is_askew_to(first) && c.strength() < CLEAR_RIVAL * first.strength())
+    };
     let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
         let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
-        let others = others.filter(|(c, off)| !(**off && c.outreaches(first)) && rivals_it(c, first));
+        let others = others.filter(|(c, off)| !(**off && is_ground(c, first)) && rivals_it(c, first));
         others.map(|(c, _)| (*c).clone()).collect()
     };
     let strongest = burned[0];

@@ -1,5 +1,10 @@
 //! What the fits see: positions and kerfs of the usable stations, nothing of the picture.
 
+use crate::stations::Station;
+
+/// Fewest usable stations for any fit.
+pub const LEAST_STATIONS: usize = 24;
+
 /// Usable stations in order of position.
 #[derive(Debug, Clone, Default)]
 pub struct Data {
@@ -14,6 +19,22 @@ pub struct Data {
 }
 
 impl Data {
+    /// From the usable stations, in order of position.
+    pub fn of(stations: &[Station]) -> Self {
+        let mut rows: Vec<[f64; 4]> = stations
+            .iter()
+            .filter(|s| s.used)
+            .filter_map(|s| {
+                let (position, kerf) = (s.position_mm?, s.kerf_mm?);
+                (kerf > 0.0)
+                    .then(|| [position, kerf.ln(), (s.standard_uncertainty_px / s.kerf_px).max(1e-4), s.contrast])
+            })
+            .collect();
+        rows.sort_by(|a, b| a[0].total_cmp(&b[0]));
+        let column = |k: usize| rows.iter().map(|r| r[k]).collect();
+        Self { position: column(0), ln_kerf: column(1), own: column(2), contrast: column(3) }
+    }
+
     /// Number of stations.
     pub fn len(&self) -> usize {
         self.position.len()

@@ -11,6 +11,7 @@ pub mod data;
 pub mod fading;
 pub mod misfit;
 pub mod noise;
+mod outliers;
 pub mod parabola;
 pub mod solve;
 pub mod waist;

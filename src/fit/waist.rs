@@ -5,27 +5,18 @@ use std::collections::BTreeMap;
 use super::bracket::{Bracket, NoBracket, bracket};
 use super::caustic::{self, CausticFit};
 use super::curve::Caustic;
-use super::data::Data;
+use super::data::{Data, LEAST_STATIONS};
 use super::fading::{leave_out_faded, strong_span};
 use super::misfit::Misfit;
 use super::noise::Scatter;
+use super::outliers::{leave_out_strays, mark_outliers};
 use super::parabola;
 use crate::estimate::Estimate;
-use crate::locate::refine::median_filter;
 use crate::locate::trace::median;
 use crate::locate::{Course, Tie};
 use crate::reading::{Fit, Model, Waist};
-use crate::stations::step::{SIDE, is_step};
 use crate::stations::{LeftOut, Station};
 
-/// Fewest usable stations for any fit.
-pub const LEAST_STATIONS: usize = 24;
-/// How far from an end a step of the kerf is looked for, as a share of the line.
-const STEP_WITHIN: f64 = 0.2;
-/// Places on each side by which a straggler is known.
-const STRAGGLER_REACH: usize = 6;
-/// Distance from the running median, in robust standard deviations, at which a kerf is an outlier.
-const OUTLIER: f64 = 5.0;
 /// The parabola sees the kerfs below this multiple of the narrowest.
 const PARABOLA_GROWTH: f64 = 1.35;
 /// Least rise on both sides of a finest place that is preferred because the line is stronger there.
@@ -40,11 +31,6 @@ const BALANCE: f64 = 3.0;
 /// Standard uncertainty over the caustic's length of what neither model describes, and of what the caustic alone does not.
 const MODEL_FLOOR: f64 = 0.012;
 const ALONE_FLOOR: f64 = 0.05;
-/// Share of the line's usual contrast below which a place is more likely grain beyond its ends.
-const FAINT_SHARE: f64 = 0.45;
-/// Distance from the curve, in robust standard deviations, and least distance in ln kerf, of a stray.
-const STRAY: f64 = 4.0;
-const LEAST_STRAY: f64 = 0.12;
 /// Share of the usable stations that must agree with one curve.
 const LEAST_AGREEING: f64 = 0.6;
 
@@ -52,9 +38,12 @@ const LEAST_AGREEING: f64 = 0.6;
 /// them that makes the standard uncertainty √2 times as large. What disturbed them may have moved their neighbours too.
 const ABOUT_THE_WAIST: f64 = 1.5;
 const LEFT_OUT_DOUBT: f64 = 0.15;
-/// Distance from the waist, in lengths of the caustic, within which this share of the places must be used.
+/// Distance from the waist, in lengths of the caustic on that side, within which this share of the places must be used.
 const FINEST_REACH: f64 = 0.4;
 const LEAST_AT_FINEST: f64 = 0.4;
+/// The same on either side of it: what turns the kerf upwards there must have been measured.
+const SIDE_REACH: f64 = 0.7;
+const LEAST_ON_A_SIDE: f64 = 0.5;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.42;
 /// The same may be so many times as much where places that are left out make it less sure.
@@ -165,7 +154,7 @@ pub enum NoWaist {
 /// Fits the stations (which carry positions and kerfs in mm); marks outliers in them.
 pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (Vec<Fit>, Result<WaistFit, NoWaist>) {
     mark_outliers(stations);
-    let data = data(stations);
+    let data = Data::of(stations);
     if data.len() < LEAST_STATIONS {
         return (Vec::new(), Err(NoWaist::TooFew { found: data.len() }));
     }
@@ -177,14 +166,14 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     };
     let bracket = among_the_strong(stations, &data, bracket, is_dark);
     leave_out_faded(stations, &bracket, is_dark);
-    let data = self::data(stations);
+    let data = Data::of(stations);
     if data.len() < LEAST_STATIONS {
         return (Vec::new(), Err(NoWaist::TooFew { found: data.len() }));
     }
     let start = Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 };
     leave_out_strays(stations, &data, &bracket, start);
     let total = data.len();
-    let data = self::data(stations);
+    let data = Data::of(stations);
     if (data.len() as f64) < LEAST_AGREEING * total as f64 || data.len() < LEAST_STATIONS {
         return (Vec::new(), Err(NoWaist::Erratic { wander: 1.0 - data.len() as f64 / total as f64 }));
     }
@@ -206,7 +195,8 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     let position = whole.caustic.position;
     let (mut combined, weights, disagreement) = combine(&whole, parabola.as_ref());
     let length = whole.caustic.ln_length.exp();
-    let left_out = left_out_share(stations, position, ABOUT_THE_WAIST * length);
+    let reach = ABOUT_THE_WAIST * length;
+    let left_out = left_out_share(stations, [position - reach, position + reach]);
     let doubt = (left_out / LEFT_OUT_DOUBT).hypot(1.0);
     combined.standard_uncertainty *= doubt;
     fits.push(Fit {
@@ -277,7 +267,13 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     if misfit.is_another_shape() || least < LEAST_OVER_SLOW * misfit.slow_rms || unequal > MOST_UNEQUAL.ln() {
         return (fits, Err(NoWaist::NotABeam));
     }
-    if left_out_share(stations, position, FINEST_REACH * length) > 1.0 - LEAST_AT_FINEST {
+    let lengths_mm = [-1.0, 1.0].map(|side| (whole.caustic.ln_length + side * whole.caustic.asymmetry).exp());
+    let about = |low: f64, high: f64| {
+        left_out_share(stations, [position - low * lengths_mm[0], position + high * lengths_mm[1]])
+    };
+    if about(FINEST_REACH, FINEST_REACH) > 1.0 - LEAST_AT_FINEST
+        || about(SIDE_REACH, 0.0).max(about(0.0, SIDE_REACH)) > 1.0 - LEAST_ON_A_SIDE
+    {
         return (fits, Err(NoWaist::Unmeasured));
     }
     let slack = match (
@@ -291,10 +287,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         position: combined,
         kerf_mm: Estimate::new(whole.caustic.narrowest(), whole.caustic.narrowest() * whole.u_ln_narrowest),
         slack,
-        lengths_mm: [
-            (whole.caustic.ln_length - whole.caustic.asymmetry).exp(),
-            (whole.caustic.ln_length + whole.caustic.asymmetry).exp(),
-        ],
+        lengths_mm,
         // The curve's own width is the full one at 1/√e of the peak: the radius at 1/e².
         beam_radius_mm: whole.caustic.ln_width.exp(),
         asymmetry: whole.caustic.asymmetry,
@@ -349,9 +342,9 @@ fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Est
     (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position).hypot(floor))
 }
 
-/// Share of the places within `reach_mm` of one that are left out, those too close to an end apart.
-fn left_out_share(stations: &[Station], position_mm: f64, reach_mm: f64) -> f64 {
-    let near = stations.iter().filter(|s| s.position_mm.is_some_and(|p| (p - position_mm).abs() < reach_mm));
+/// Share of the places between two positions that are left out, those too close to an end apart.
+fn left_out_share(stations: &[Station], [from_mm, to_mm]: [f64; 2]) -> f64 {
+    let near = stations.iter().filter(|s| s.position_mm.is_some_and(|p| p > from_mm && p < to_mm));
     let [mut all, mut left_out] = [0.0f64; 2];
     for station in near.filter(|s| s.left_out != Some(LeftOut::NearEnd)) {
         all += 1.0;
@@ -362,121 +355,6 @@ fn left_out_share(stations: &[Station], position_mm: f64, reach_mm: f64) -> f64 
 
 fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
     (0..=steps).map(|i| range[0] + (range[1] - range[0]) * i as f64 / steps as f64).collect()
-}
-
-/// Usable stations in order of position.
-pub fn data(stations: &[Station]) -> Data {
-    let mut rows: Vec<[f64; 4]> = stations
-        .iter()
-        .filter(|s| s.used)
-        .filter_map(|s| {
-            let (position, kerf) = (s.position_mm?, s.kerf_mm?);
-            (kerf > 0.0).then(|| [position, kerf.ln(), (s.standard_uncertainty_px / s.kerf_px).max(1e-4), s.contrast])
-        })
-        .collect();
-    rows.sort_by(|a, b| a[0].total_cmp(&b[0]));
-    let column = |k: usize| rows.iter().map(|r| r[k]).collect();
-    Data { position: column(0), ln_kerf: column(1), own: column(2), contrast: column(3) }
-}
-
-/// Leaves out stretches that do not belong to the line's curve: grain beyond its ends, a knot, a joint it crosses.
-fn leave_out_strays(stations: &mut [Station], data: &Data, bracket: &Bracket, scatter: Scatter) {
-    let mut kept = data.clone();
-    let mut curve: Option<(Caustic, f64)> = None;
-    for _ in 0..3 {
-        let fit = match &curve {
-            None => caustic::fit(&kept, bracket, scatter, 0),
-            Some((near, _)) => caustic::fit_from(&kept, near, scatter, 0),
-        };
-        let Some(fit) = fit else { return };
-        let apart = |i: usize| (data.ln_kerf[i] - fit.caustic.ln_kerf(data.position[i])).abs();
-        let limit = (STRAY * 1.4826 * median(fit.residuals.iter().map(|r| r.abs()).collect())).max(LEAST_STRAY);
-        kept = data.filtered(|i| apart(i) <= limit);
-        if kept.len() < LEAST_STATIONS {
-            return;
-        }
-        curve = Some((fit.caustic, limit));
-    }
-    let Some((caustic, limit)) = curve else { return };
-    for station in stations.iter_mut().filter(|s| s.used) {
-        let (Some(position), Some(kerf)) = (station.position_mm, station.kerf_mm) else { continue };
-        if (kerf.max(1e-6).ln() - caustic.ln_kerf(position)).abs() > limit {
-            station.used = false;
-            station.left_out = Some(LeftOut::Outlier);
-        }
-    }
-}
-
-/// Leaves out kerfs that do not agree with their neighbours.
-fn mark_outliers(stations: &mut [Station]) {
-    leave_out_beyond_steps(stations);
-    leave_out_outliers(stations);
-    leave_out_stragglers(stations);
-}
-
-/// Leaves out what lies beyond a step of the kerf near an end: there the line ends, and a crack or grain runs on.
-fn leave_out_beyond_steps(stations: &mut [Station]) {
-    let count = stations.len();
-    let outermost = (STEP_WITHIN * count as f64) as usize;
-    if count < 8 * SIDE {
-        return;
-    }
-    let places: Vec<&Station> = stations.iter().collect();
-    let first = (SIDE..outermost).rev().find(|i| is_step(&places, *i)).unwrap_or(0);
-    let last = (count - outermost..count - SIDE).find(|i| is_step(&places, *i)).unwrap_or(count);
-    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
-        if index < first || index >= last {
-            station.used = false;
-            station.left_out = Some(LeftOut::Outlier);
-        }
-    }
-}
-
-/// Leaves out places among many that are left out: beyond the line's end grain yields an edge here and there.
-fn leave_out_stragglers(stations: &mut [Station]) {
-    let used: Vec<bool> = stations.iter().map(|s| s.used).collect();
-    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
-        let near = &used[index.saturating_sub(STRAGGLER_REACH)..(index + STRAGGLER_REACH + 1).min(used.len())];
-        if near.iter().filter(|used| **used).count() * 2 <= near.len() {
-            station.used = false;
-            station.left_out = Some(LeftOut::Outlier);
-        }
-    }
-}
-
-fn leave_out_outliers(stations: &mut [Station]) {
-    let usual = median(stations.iter().filter(|s| s.used).map(|s| s.contrast).collect());
-    for station in stations.iter_mut().filter(|s| s.used && s.contrast < FAINT_SHARE * usual) {
-        station.used = false;
-        station.left_out = Some(LeftOut::Faint);
-    }
-    let used: Vec<usize> = (0..stations.len()).filter(|i| stations[*i].used).collect();
-    if used.len() < LEAST_STATIONS {
-        return;
-    }
-    let values: Vec<f64> = used.iter().map(|i| stations[*i].kerf_px.max(1e-3).ln()).collect();
-    // A narrow waist bends within the window of a running median: the rough curve is taken off first, where there is one.
-    let data = data(stations);
-    let found = (data.len() >= LEAST_STATIONS).then(|| bracket(&data).ok()).flatten();
-    let curve = found.and_then(|bracket| caustic::roughly(&data, &bracket)).map(|curve| curve.at_many());
-    let rest: Vec<f64> = used
-        .iter()
-        .zip(&values)
-        .map(|(i, value)| match (&curve, stations[*i].position_mm) {
-            (Some(curve), Some(position)) => value - curve.ln_kerf(position),
-            _ => *value,
-        })
-        .collect();
-    let smooth = median_filter(&rest, (used.len() / 50).max(3));
-    let apart: Vec<f64> = rest.iter().zip(&smooth).map(|(r, s)| (r - s).abs()).collect();
-    let scale = 1.4826 * median(apart.clone());
-    for ((index, apart), value) in used.iter().zip(&apart).zip(&values) {
-        let own = stations[*index].standard_uncertainty_px / stations[*index].kerf_px.max(1e-3);
-        if *apart > OUTLIER * scale.max(0.01).max(0.3 * own) || !value.is_finite() {
-            stations[*index].used = false;
-            stations[*index].left_out = Some(LeftOut::Outlier);
-        }
-    }
 }
 
 #[cfg(test)]
@@ -527,6 +405,22 @@ mod tests {
         assert!(many.standard_uncertainty > 1.3 * some.standard_uncertainty, "{some:?} {many:?}");
     }
 
+    /// What turns the kerf upwards on one side was hardly measured: there may be no finest place at all.
+    #[test]
+    fn a_side_that_was_hardly_measured_shows_no_finest_place() {
+        let with_gap = |length_mm: f64| {
+            let mut all = stations(6.0, 1000);
+            for (index, station) in all.iter_mut().enumerate().filter(|(index, _)| index % 5 > 1) {
+                let position = 0.5 * index as f64;
+                station.used = !(40.0 - length_mm..40.0).contains(&position);
+                station.left_out = (!station.used).then_some(LeftOut::Disturbed);
+            }
+            find(&mut all, true, 0.05).1
+        };
+        assert!(with_gap(2.0).is_ok());
+        assert_eq!(with_gap(8.0).unwrap_err(), NoWaist::Unmeasured);
+    }
+
     /// Beyond 60 mm the line pales until it is no more than a stain, and what is measured there narrows again and widens.
     fn fading(length_mm: f64) -> Vec<Station> {
         let mut all = stations(length_mm, 1000);
@@ -559,7 +453,7 @@ mod tests {
     #[test]
     fn a_narrow_waist_is_no_outlier() {
         let mut all = stations(1.5, 1000);
-        leave_out_outliers(&mut all);
+        super::super::outliers::leave_out_outliers(&mut all);
         assert!(
             all.iter().all(|s| s.used),
             "{:?}",

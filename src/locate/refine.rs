@@ -7,6 +7,13 @@ use super::profile::{Profile, gather};
 use super::trace::{Trace, median};
 use crate::photo::Photo;
 
+/// Times as light (for a dark line) as the ground on the other side from which what lies on a side is not the line's ground: the
+/// lid or a sheet beyond the strip's edge.
+const OTHER_GROUND: f64 = 1.65;
+/// What of a side lies next to the line, as a share of its half width, and at least, px.
+const NEXT_TO: f64 = 0.5;
+const LEAST_NEXT_TO_PX: f64 = 2.0;
+
 /// How far beyond the half width the middle of a line is looked for where its course is known, px.
 const CLOSE_PX: f64 = 1.0;
 
@@ -49,7 +56,8 @@ pub struct HalfLevels {
 
 /// Half-level crossings on both sides of the darkest (lightest) place within `search_px` of the course.
 ///
-/// The background of a side is the 70 % quantile of the light there: soot next to the line lowers it, as it should.
+/// The background of a side is the 70 % quantile of the light there: soot next to the line lowers it, as it should. Where that is
+/// far from the other side's, the strip may end there: the other side's sets the level, and what lies next to the crossing counts.
 pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<HalfLevels> {
     let sign = if is_dark { 1.0 } else { -1.0 };
     let value = |i: usize| sign * profile.light[i];
@@ -63,32 +71,38 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         .filter(|i| profile.across_px[*i].abs() <= search_px)
         .min_by(|a, b| smooth(*a).total_cmp(&smooth(*b)))?;
     let core = smooth(core_at);
+    if core_at < 3 || core_at + 4 > bins {
+        return None;
+    }
+    // Places of a side, from the core outwards.
+    let of_side = |side: usize, k: usize| if side == 0 { core_at - 1 - k } else { core_at + 1 + k };
+    let counts = [core_at, bins - core_at - 1];
+    let outer = [0, 1].map(|side| quantile((0..counts[side]).map(|k| value(of_side(side, k))), 7));
+    let least = outer[0].min(outer[1]);
+    let most = if is_dark { least * OTHER_GROUND } else { least / OTHER_GROUND };
     let mut crossings = [0.0; 2];
     let mut background = [0.0; 2];
-    for (side, crossing) in crossings.iter_mut().enumerate() {
-        let range: Vec<usize> = if side == 0 { (0..core_at).rev().collect() } else { (core_at + 1..bins).collect() };
-        if range.len() < 3 {
+    for side in 0..2 {
+        let is_other = outer[side] > most;
+        let ground = if is_other { least } else { outer[side] };
+        if ground <= core {
             return None;
         }
-        let mut beside: Vec<f64> = range.iter().map(|i| value(*i)).collect();
-        let place = beside.len() * 7 / 10;
-        let outer = *beside.select_nth_unstable_by(place, f64::total_cmp).1;
-        let level = 0.5 * (core + outer);
-        let mut before = core_at;
-        let mut found = false;
-        for i in range {
-            if value(i) >= level {
-                let share = ((level - value(before)) / (value(i) - value(before))).clamp(0.0, 1.0);
-                *crossing = profile.across_px[before] + share * (profile.across_px[i] - profile.across_px[before]);
-                found = true;
-                break;
-            }
-            before = i;
-        }
-        if !found || outer <= core {
-            return None;
-        }
-        background[side] = sign * outer;
+        let level = 0.5 * (core + ground);
+        let first = (0..counts[side]).find(|k| value(of_side(side, *k)) >= level)?;
+        let [before, at] = [first.checked_sub(1).map_or(core_at, |k| of_side(side, k)), of_side(side, first)];
+        let share = ((level - value(before)) / (value(at) - value(before))).clamp(0.0, 1.0);
+        let [from, to] = [before, at].map(|i| profile.across_px[i]);
+        crossings[side] = from + share * (to - from);
+        background[side] = if is_other {
+            let half_width = (crossings[side] - profile.across_px[core_at]).abs();
+            let end = crossings[side].abs() + (NEXT_TO * half_width).max(LEAST_NEXT_TO_PX);
+            let next =
+                (first..counts[side]).map(|k| of_side(side, k)).take_while(|i| profile.across_px[*i].abs() <= end);
+            sign * quantile(next.map(value), 7).max(level)
+        } else {
+            sign * outer[side]
+        };
     }
     Some(HalfLevels {
         centre_px: 0.5 * (crossings[0] + crossings[1]),
@@ -96,6 +110,13 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         core: sign * core,
         background,
     })
+}
+
+/// The value with so many tenths of them below it; -∞ for none.
+fn quantile(values: impl Iterator<Item = f64>, tenths: usize) -> f64 {
+    let mut values: Vec<f64> = values.collect();
+    let place = values.len() * tenths / 10;
+    if values.is_empty() { f64::NEG_INFINITY } else { *values.select_nth_unstable_by(place, f64::total_cmp).1 }
 }
 
 /// Refines a trace: axis and offsets from half-level centres at full resolution, and the rough width along it.
@@ -184,4 +205,51 @@ pub fn smooth(values: &[f64], reach: usize) -> Vec<f64> {
             window.iter().sum::<f64>() / window.len() as f64
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// A line 20 px wide on a strip that ends 30 px from its middle, in light per `[beyond, strip, line]`, every half pixel.
+    fn near_the_edge([beyond, strip, line]: [f64; 3]) -> Profile {
+        let across_px: Vec<f64> = (-96..=96).map(|i| 0.5 * f64::from(i)).collect();
+        let light = |across: f64| match across {
+            across if across.abs() < 10.0 => line,
+            across if across < 30.0 => strip,
+            _ => beyond,
+        };
+        let light = across_px.iter().map(|across| light(*across)).collect();
+        Profile { count: vec![9.0; across_px.len()], across_px, light, inside: 1.0 }
+    }
+
+    #[test]
+    fn a_line_near_the_strip_s_edge_keeps_its_own_width_and_ground() {
+        for (light, is_dark) in [([0.9, 0.12, 0.03], true), ([0.02, 0.2, 0.6], false)] {
+            let found = half_levels(&near_the_edge(light), is_dark, 12.0).unwrap();
+            assert!(found.centre_px.abs() < 0.5 && (found.width_px - 20.0).abs() < 1.0, "{found:?}");
+            assert!((found.background[0] / found.background[1]).ln().abs() < 0.1, "{found:?}");
+        }
+    }
+
+    /// The gap beside a strip on a white lid is no line on two like grounds, and must not look so.
+    #[test]
+    fn what_lies_between_two_grounds_shows_both() {
+        let across_px: Vec<f64> = (-96..=96).map(|i| 0.5 * f64::from(i)).collect();
+        let light = across_px
+            .iter()
+            .map(|across| {
+                if across.abs() < 6.0 {
+                    0.03
+                } else if *across < 0.0 {
+                    0.12
+                } else {
+                    0.9
+                }
+            })
+            .collect();
+        let profile = Profile { count: vec![9.0; across_px.len()], across_px, light, inside: 1.0 };
+        let [strip, lid] = half_levels(&profile, true, 8.0).unwrap().background;
+        assert!((lid / strip).ln() > 1.0, "{strip} {lid}");
+    }
 }
