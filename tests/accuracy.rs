@@ -127,6 +127,7 @@ fn strips_that_once_were_read_wrongly() {
     let wrong = [
         (CaptureKind::Photo, DatumKind::Marks, 10399), // grain at a pitch, taken for marks of which the picture shows no length
         (CaptureKind::Scan, DatumKind::Strip, 20337),  // a joint crosses the line and hides its finest place
+        (CaptureKind::Photo, DatumKind::Ends, 66324),  // a disturbed place within the line, taken for its end
         (CaptureKind::Scan, DatumKind::Ends, 62048),   // a streak runs on from the line's end to the strip's edge
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {

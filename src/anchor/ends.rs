@@ -6,7 +6,7 @@ use crate::locate::refine::{WidthGuide, median_filter};
 use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
-use crate::stations::step::{SIDE, is_step};
+use crate::stations::step::{LEAST_LN, SIDE, is_step};
 
 /// Strength of the line next to its edges, over that of its middle, below which it is thinner than it was.
 const FLANKS_COUNT: f64 = 1.6;
@@ -23,6 +23,12 @@ const SMOOTHED: usize = 5;
 const NARROWER: f64 = 0.93;
 /// How far from an end a step of the kerf is looked for, as a share of the line.
 const STEP_WITHIN: f64 = 0.2;
+/// Contrast within a step of the kerf over the line's own from which the line ends there.
+const STRONG: f64 = 0.75;
+/// Contrast next to the end, over so many widths, over the line's own below which it has faded before it ends; where a beam stopped
+/// rendered lines have 0.78 and more.
+const NEAR_END: f64 = 3.0;
+const PALED: f64 = 0.65;
 /// Width at the end over the widest below which the line tapers.
 const TAPERED: f64 = 0.6;
 
@@ -61,8 +67,10 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let mut inwards: Vec<&Station> = usable.clone();
     inwards.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
     let step = step_near_end(&inwards);
-    // What runs on beyond the line's end, thinner, must not set the scale.
-    let runs_on = step > 0 && inwards[step - SIDE].kerf_px < inwards[step].kerf_px;
+    // What runs on beyond the line's end, thinner, must not set the scale. A line that fades has no such end.
+    let within = &inwards[step..(step + SIDE).min(inwards.len())];
+    let is_strong = contrast_of(within) > STRONG * contrast_of(&inwards);
+    let runs_on = step > 0 && is_strong && is_thinner(&inwards[..step], within);
     let rough = match is_end {
         _ if runs_on => inwards[step].along_px,
         true => course.end_px,
@@ -118,6 +126,16 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
 fn step_near_end(inwards: &[&Station]) -> usize {
     let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
     (SIDE..within.saturating_sub(SIDE)).rev().find(|at| is_step(inwards, *at)).unwrap_or(0)
+}
+
+/// True where the line is thinner by a step over all of some places than over others.
+fn is_thinner(places: &[&Station], others: &[&Station]) -> bool {
+    let [these, those] = [places, others].map(|all| median(all.iter().map(|s| s.kerf_px).collect()));
+    these < those * (-LEAST_LN).exp()
+}
+
+fn contrast_of(places: &[&Station]) -> f64 {
+    median(places.iter().map(|s| s.contrast).collect())
 }
 
 /// Widest kerf, single places apart, from an end inwards until the line becomes narrower: what it tapers from, if it does. Beyond
@@ -239,7 +257,15 @@ impl End<'_> {
         };
         let at_end = near(0.4 * self.widest, 1.6 * self.widest).unwrap_or(local);
         let further_in = near(2.0 * self.widest, 5.0 * self.widest + 0.02 * length).unwrap_or(at_end);
-        if at_end < TAPERED * self.widest || fade > 2.0 * self.widest + 8.0 {
+        let reach = 0.4 * self.widest..=NEAR_END * self.widest;
+        let near_end: Vec<&Station> = self
+            .usable
+            .iter()
+            .filter(|s| reach.contains(&(self.outward * (outermost - s.along_px))))
+            .copied()
+            .collect();
+        let has_paled = !near_end.is_empty() && contrast_of(&near_end) < PALED * contrast_of(self.usable);
+        if has_paled || at_end < TAPERED * self.widest || fade > 2.0 * self.widest + 8.0 {
             return None;
         }
         Some(if at_end < 0.985 * further_in {

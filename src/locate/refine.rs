@@ -94,6 +94,10 @@ pub fn half_levels(profile: &Profile, is_dark: bool, search_px: f64) -> Option<H
         let share = ((level - value(before)) / (value(at) - value(before))).clamp(0.0, 1.0);
         let [from, to] = [before, at].map(|i| profile.across_px[i]);
         crossings[side] = from + share * (to - from);
+        // On flat light the core, a mean, may lie below the rest by rounding alone, and no place lies between equal values.
+        if crossings[side].is_nan() {
+            return None;
+        }
         background[side] = if is_other {
             let half_width = (crossings[side] - profile.across_px[core_at]).abs();
             let end = crossings[side].abs() + (NEXT_TO * half_width).max(LEAST_NEXT_TO_PX);

@@ -6,7 +6,7 @@ use crate::locate::trace::median;
 /// Places on each side of a step.
 pub const SIDE: usize = 6;
 /// A step (ln kerf) of no burned line, which widens little over so few places.
-const LEAST_LN: f64 = 0.6;
+pub const LEAST_LN: f64 = 0.6;
 
 /// True where the kerf of the places before `at` and of those from it on differ by a step. Places in order, as many as
 /// [`SIDE`] on both sides.
