@@ -148,6 +148,26 @@ fn every_error_names_its_field_and_its_line() {
     }
 }
 
+/// Quotes let TOML's names and texts hold any character (found by fuzzing).
+#[test]
+fn an_error_is_one_line_whatever_the_file_holds() {
+    let broken = "\"\\n\\u001b[2J\"";
+    for text in [
+        format!("{broken} = 1"),
+        format!("[{broken}]"),
+        format!("[ramp]\n{broken} = 1"),
+        format!("[ramp]\nmeasured_with = {broken}"),
+        format!("[ramp]\ntravel_mm = {broken}"),
+        "[ramp]\ntravel_mm = \"7 m\\nm\"".to_owned(),
+        "[ramp]\ntravel_mm = \"7\\n,5\"".to_owned(),
+        format!("[ramp]\ntravel_mm = 150\nramp_file = {broken}\n[picture]\nlow_end = \"left\""),
+    ] {
+        let error = parse_toml(&text, Some(Path::new("."))).unwrap_err();
+        let message = format!("{error}{}", error.hint());
+        assert!(!message.contains(char::is_control), "{message:?} of\n{text}");
+    }
+}
+
 #[test]
 fn an_unknown_field_names_the_one_meant() {
     let error = parse_toml("[ramp]\ntravel_m = 150\n", None).unwrap_err();

@@ -5,6 +5,7 @@ use std::path::PathBuf;
 
 use super::field::{Field, Kind, Section, quoted_list};
 use super::length::LengthError;
+use crate::report::words::printable;
 
 /// Where a field was said.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -75,17 +76,20 @@ impl fmt::Display for Missing {
     }
 }
 
-/// Why a setup cannot be used. Lengths in millimetres, lines counted from 1.
+/// Why a setup cannot be used. Lengths in millimetres, lines counted from 1. Its text is one line, whatever the file holds.
 #[derive(Debug, thiserror::Error)]
 #[allow(missing_docs)]
 pub enum SetupError {
     #[error("line {line} is not TOML: {}", one_line(source.message()))]
     Syntax { line: usize, source: Box<toml::de::Error> },
-    #[error("there is no section [{name}] (line {line})")]
+    #[error("there is no section [{}] (line {line})", printable(name))]
     UnknownSection { name: String, line: usize },
-    #[error("\"{name}\" (line {line}) is no section, and fields stand under one of [ramp], [head], [burn], [picture]")]
+    #[error(
+        "\"{}\" (line {line}) is no section, and fields stand under one of [ramp], [head], [burn], [picture]",
+        printable(name)
+    )]
     OutsideSections { name: String, line: usize },
-    #[error("there is no field {name} in {section} (line {line})")]
+    #[error("there is no field {} in {section} (line {line})", printable(name))]
     UnknownField { name: String, section: Section, line: usize, nearest: Option<Field> },
     #[error("{given} is {found}, and should be {}", given.field.kind().expectation())]
     WrongType { given: Given, found: &'static str },
@@ -99,7 +103,7 @@ pub enum SetupError {
     Zero { given: Given },
     #[error("{given} is {value}°, and must lie between 0 and 90")]
     AngleOutOfRange { given: Given, value: f64 },
-    #[error("{given} is \"{found}\", and should be {}", given.field.kind().expectation())]
+    #[error("{given} is \"{}\", and should be {}", printable(found), given.field.kind().expectation())]
     NotOneOf { given: Given, found: String },
     #[error("{given} holds {found} numbers, and should be {}", given.field.kind().expectation())]
     WrongCount { given: Given, found: usize },
@@ -135,11 +139,11 @@ pub enum SetupError {
     BlockOffStrip { block_at: Given, block_at_mm: f64, travel_mm: f64 },
     #[error("{given} names a file, and this setup does not stand in a folder")]
     RampFileWithoutFolder { given: Given },
-    #[error("{given}: {} cannot be read", path.display())]
+    #[error("{given}: {} cannot be read", printable(&path.to_string_lossy()))]
     RampFileUnreadable { given: Given, path: PathBuf, source: std::io::Error },
-    #[error("{given}: in {}, {source}", path.display())]
+    #[error("{given}: in {}, {source}", printable(&path.to_string_lossy()))]
     RampFileInvalid { given: Given, path: PathBuf, source: Box<Self> },
-    #[error("there is no field {name} in a ramp file (line {line})")]
+    #[error("there is no field {} in a ramp file (line {line})", printable(name))]
     RampFileUnknownField { name: String, line: usize },
     #[error("incline_deg is missing from the ramp file")]
     RampFileWithoutIncline,

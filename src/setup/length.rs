@@ -1,5 +1,7 @@
 //! Lengths as people write them: a bare number is millimetres, a text carries its unit.
 
+use crate::report::words::printable;
+
 /// Millimetres in one inch, exactly (international inch, 1959).
 const MM_PER_INCH: f64 = 25.4;
 
@@ -7,19 +9,19 @@ const MM_PER_INCH: f64 = 25.4;
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 pub enum LengthError {
     /// Not a number, with or without a unit.
-    #[error("\"{text}\" is not a number with a unit")]
+    #[error("\"{}\" is not a number with a unit", printable(text))]
     NotANumber {
         /// As written.
         text: String,
     },
     /// A comma where the decimal point belongs.
-    #[error("\"{text}\" has a decimal comma, and a decimal point is needed")]
+    #[error("\"{}\" has a decimal comma, and a decimal point is needed", printable(text))]
     DecimalComma {
         /// As written.
         text: String,
     },
     /// A unit that is not known.
-    #[error("the unit \"{unit}\" is not known: mm, cm, m, in and um are")]
+    #[error("the unit \"{}\" is not known: mm, cm, m, in and um are", printable(unit))]
     UnknownUnit {
         /// As written.
         unit: String,
