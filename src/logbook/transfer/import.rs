@@ -53,6 +53,9 @@ impl Logbook {
     }
 }
 
+/// Largest number of a record: each further one gets a larger number, and beyond 2⁵³ not every JSON reader keeps it.
+const LARGEST_ID: RecordId = 1 << 53;
+
 /// Identities of records that are there, with their numbers.
 type Known = BTreeMap<String, RecordId>;
 
@@ -74,6 +77,10 @@ fn import(connection: &Connection, lines: Vec<(usize, Line)>) -> Result<Imported
             Line::Event(event) => (event.id, event.uid.clone()),
             _ => continue,
         };
+        if !(1..=LARGEST_ID).contains(&id) {
+            let what = format!("its number is {id}, and numbers are from 1 to {LARGEST_ID}");
+            return Err(LogbookError::BadLine { line, what }.into());
+        }
         let replaces = |replaced: Option<RecordId>| match replaced {
             Some(replaced) => numbers.get(&replaced).copied().map(Some).ok_or_else(|| LogbookError::BadLine {
                 line,
@@ -459,6 +466,10 @@ pub(super) mod tests {
         headless.remove(0);
         let mut reordered = one_of_each();
         reordered.swap(5, 6);
+        let numbered = |id| {
+            let event = Event { id, uid: uid(9), machine: "north".into(), ..Event::default() };
+            written(vec![Line::Logbook { schema: SCHEMA.into() }, Line::Event(Box::new(event))])
+        };
         for (text, line) in [
             (written(headless), 1),
             (written(reordered).replace("00003\"", "00013\"").replace("00002\"", "00012\""), 6),
@@ -466,6 +477,10 @@ pub(super) mod tests {
             ("{\"record\":\"logbook\",\"schema\":\"narrows.logbook/1\"}\n\n{\"record\":\"strip\"}\n".into(), 3),
             ("record,schema\nlogbook,narrows.logbook/1\nevent,\n".into(), 3),
             ("record,colour\nlogbook,red\n".into(), 1),
+            // Found by fuzzing: an export would leave such a record out, or there would be no number for a further one.
+            (numbered(0), 2),
+            (numbered(-21), 2),
+            (numbered(RecordId::MAX), 2),
             ("nothing of the kind".into(), 1),
             (String::new(), 1),
         ] {
