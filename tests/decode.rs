@@ -495,6 +495,44 @@ fn tiff_planes_tiles_and_packed_bits() {
     );
 }
 
+/// The decoder asserts where planes stand in tiles that overhang below the picture (found by fuzzing).
+#[test]
+fn tiff_planes_in_tiles_that_overhang() {
+    // 20 × 18 of three planes in tiles of 16 × 16; each plane is 10 · row + column and its own number.
+    let mut tiles = vec![0u8; 3 * 4 * 256];
+    for plane in 0..3 {
+        for row in 0..18usize {
+            for column in 0..20usize {
+                let tile = plane * 4 + row / 16 * 2 + column / 16;
+                tiles[tile * 256 + row % 16 * 16 + column % 16] = (10 * row + column + plane) as u8;
+            }
+        }
+    }
+    let offsets: Vec<u32> = (0..12).map(|tile| 8 + 256 * tile).collect();
+    let bytes = hand_made_tiff(
+        &[
+            (256, LONG, &[20]),
+            (257, LONG, &[18]),
+            (258, SHORT, &[8, 8, 8]),
+            (259, SHORT, &[1]),
+            (262, SHORT, &[2]),
+            (277, SHORT, &[3]),
+            (284, SHORT, &[2]),
+            (322, LONG, &[16]),
+            (323, LONG, &[16]),
+            (324, LONG, &offsets),
+            (325, LONG, &[256; 12]),
+        ],
+        &tiles,
+    );
+    let photo = decode(&bytes).unwrap();
+    assert_eq!(photo.luminance.dim(), (18, 20));
+    for ((row, column), &found) in photo.luminance.indexed_iter() {
+        let value = (10 * row + column) as u8;
+        assert_close(found, luminance_8(value, value + 1, value + 2), 0.51);
+    }
+}
+
 #[test]
 fn tiff_palettes_of_every_depth() {
     // Colour i is (i, 2 i, 3 i) in steps of the depth, 16-bit values as TIFF 6.0, section 5 (ColorMap) asks for.

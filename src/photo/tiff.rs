@@ -4,7 +4,7 @@
 use std::io::{self, Read, Seek, SeekFrom};
 
 use tiff::decoder::ifd::Value;
-use tiff::decoder::{ChunkType, Decoder, Limits, TiffCodingUnit};
+use tiff::decoder::{ChunkType, Decoder, Limits};
 use tiff::tags::Tag;
 use tiff::{ColorType, TiffError, TiffFormatError, TiffUnsupportedError};
 
@@ -326,7 +326,7 @@ impl Pixels<'_, '_, '_> {
             for strip in start..strips.min(start + gathered) {
                 let offset = (strip - start) * rows_per_strip * row_bytes;
                 let bytes = rows_per_strip.min(height - strip * rows_per_strip) * row_bytes;
-                self.read_unit(strip, &mut band[offset..offset + bytes])?;
+                self.read_unit(strip, strips, &mut band[offset..offset + bytes])?;
             }
             let converter = self.converter;
             if planes > 1 {
@@ -359,7 +359,7 @@ impl Pixels<'_, '_, '_> {
                 let columns = tile_width.min(width - left);
                 let row_bytes = layout.row_bytes(columns);
                 let bytes = &mut tile[..row_bytes * rows];
-                self.read_unit(down * across + right, bytes)?;
+                self.read_unit(down * across + right, across * height.div_ceil(tile_height), bytes)?;
                 for (i, row) in band.chunks_exact_mut(width).take(rows).enumerate() {
                     let row = &mut row[left..left + columns];
                     if planes > 1 {
@@ -382,18 +382,36 @@ impl Pixels<'_, '_, '_> {
         }
     }
 
-    /// Reads one strip or tile, all of its planes one after the other, into a buffer of exactly its size.
-    fn read_unit(&mut self, index: usize, buffer: &mut [u8]) -> Result<(), DecodeError> {
+    /// Reads one of as many strips or tiles, all of its planes one after the other, into a buffer of exactly its size.
+    fn read_unit(&mut self, index: usize, units: usize, buffer: &mut [u8]) -> Result<(), DecodeError> {
+        let plane_bytes = buffer.len() / self.planes();
+        for (plane, buffer) in buffer.chunks_exact_mut(plane_bytes).enumerate() {
+            self.read_plane(plane * units + index, plane > 0, buffer)?;
+        }
+        Ok(())
+    }
+
+    /// Reads one strip or tile of one plane, `follows` where another plane stands before it.
+    fn read_plane(&mut self, index: usize, follows: bool, buffer: &mut [u8]) -> Result<(), DecodeError> {
         let length = self.length;
-        let index = u32::try_from(index).map_err(|_| DecodeError::Corrupt { format: Format::Tiff, source: None })?;
+        let corrupt = || DecodeError::Corrupt { format: Format::Tiff, source: None };
+        let index = u32::try_from(index).map_err(|_| corrupt())?;
         let sort = |error| sort_error(error, length);
         self.check_jpeg(index)?;
-        let layout = self.file.image_coding_unit_layout(TiffCodingUnit(index)).map_err(sort)?;
-        // The decoder asserts this; a file whose tags contradict one another must not get that far.
-        if layout.complete_len != buffer.len() {
-            return Err(DecodeError::Corrupt { format: Format::Tiff, source: None });
+        let bytes = self.file.image_chunk_buffer_layout(index).map_err(sort)?.complete_len;
+        if follows && bytes > buffer.len() {
+            // What overhangs below the picture the decoder leaves out of the first plane only; of the others it wants the
+            // whole tile, and asserts that it gets it where it reads all planes at once.
+            let mut whole = zeroed::<u8>(bytes)?;
+            self.file.read_chunk_bytes(index, &mut whole).map_err(sort)?;
+            buffer.copy_from_slice(&whole[..buffer.len()]);
+            return Ok(());
         }
-        self.file.read_coding_unit_bytes(TiffCodingUnit(index), buffer).map_err(sort)
+        // The decoder asserts this; a file whose tags contradict one another must not get that far.
+        if bytes != buffer.len() {
+            return Err(corrupt());
+        }
+        self.file.read_chunk_bytes(index, buffer).map_err(sort)
     }
 
     /// A JPEG inside a TIFF has a size of its own, and its decoder would allocate for that one unasked.
