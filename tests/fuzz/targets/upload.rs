@@ -2,5 +2,6 @@
 
 #[path = "../entries.rs"]
 mod entries;
+mod hook;
 
-libfuzzer_sys::fuzz_target!(|bytes: &[u8]| entries::upload(bytes));
+libfuzzer_sys::fuzz_target!(init: hook::pass_over_known(), |bytes: &[u8]| entries::upload(bytes));
