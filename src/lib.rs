@@ -23,6 +23,7 @@ pub mod locate;
 pub mod logbook;
 pub mod photo;
 pub mod plan;
+pub mod printable;
 pub mod reading;
 pub mod refusal;
 pub mod report;

@@ -180,6 +180,19 @@ fn a_wrong_setup_is_told_with_its_file_and_line() {
     }
 }
 
+/// A terminal obeys what it is sent: nothing of a file or an argument may move its cursor.
+#[test]
+fn no_error_carries_control_characters() {
+    let bench = Bench::new();
+    bench.write("odd.toml", "\"\\n\\u001b[2J\" = 1\n");
+    let odd = bench.run(&["read", "strip.png", "--setup", "odd.toml"]);
+    let missing = bench.read(&["no\u{1b}[2Jsuch\npicture.png"]);
+    for ran in [odd, missing] {
+        let ran = ran.with_errors(2, &[""]);
+        assert!(ran.stderr.lines().all(|line| !line.contains(char::is_control)), "{:?}", ran.stderr);
+    }
+}
+
 #[test]
 fn a_setup_saved_with_a_mark_and_carriage_returns_is_read() {
     let bench = Bench::new();

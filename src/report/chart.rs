@@ -271,7 +271,9 @@ fn title(reading: &Reading) -> Vec<String> {
                 format!("Line width along the ramp. Finest at {} from the low end", told(&focus.position_mm))
             }
         },
-        Err(refusal) => format!("Line width along the ramp. No answer: {}", words::printable(&refusal.message)),
+        Err(refusal) => {
+            format!("Line width along the ramp. No answer: {}", crate::printable::printable(&refusal.message))
+        }
     };
     let mut lines = lettering::wrap(&text, TITLE_EM, f64::from(SHEET[0]) - 120.0);
     if lines.len() > 2 {

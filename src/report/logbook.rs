@@ -5,8 +5,8 @@ use serde::Serialize;
 use super::json::{Kept, one_line};
 use super::rounding::{Units, fixed, length, rough, round, stock};
 use super::text::Page;
-use super::words::printable;
 use crate::logbook::{Details, Entry, Event, Fitting, Lens, Machine, Record, SootSide, When, WhenFrom};
+use crate::printable::printable;
 
 /// Widest name that a table's column leaves room for.
 const WIDEST_NAME: usize = 16;

@@ -143,7 +143,7 @@ fn caption(reading: &Reading) -> String {
             let block = focus.spacer_mm.as_ref().map_or(String::new(), |s| format!("; block {}", told(s)));
             format!("Finest place {place}{block}")
         }
-        Err(refusal) => format!("No answer: {}", words::printable(&refusal.message)),
+        Err(refusal) => format!("No answer: {}", crate::printable::printable(&refusal.message)),
     }
 }
 

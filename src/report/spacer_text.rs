@@ -2,7 +2,7 @@
 
 use super::rounding::{Units, fixed, length, rough, stock};
 use super::text::wrap;
-use super::words::printable;
+use crate::printable::printable;
 use crate::spacer::{Answer, Found, Layer, Miss, Setting, Slack, SpacerCaution, Stack, StepGauge, Work};
 
 /// Columns of the text.

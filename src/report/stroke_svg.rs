@@ -67,7 +67,7 @@ fn number(mm: f64) -> String {
 
 fn escaped(text: &str) -> String {
     let mut escaped = String::new();
-    for letter in super::words::printable(text).chars() {
+    for letter in crate::printable::printable(text).chars() {
         match letter {
             '&' => escaped.push_str("&amp;"),
             '<' => escaped.push_str("&lt;"),

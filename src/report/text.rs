@@ -330,7 +330,7 @@ impl Page {
 
     /// The one line to be seen from across the room: alone, underlined, with air round it.
     pub(super) fn action(&mut self, action: &str) {
-        let text = words::printable(action);
+        let text = crate::printable::printable(action);
         let lines = wrap(&text, COLUMNS - 2, COLUMNS - 2);
         let longest = lines.iter().map(|l| l.chars().count()).max().unwrap_or(0);
         for line in lines {
@@ -348,7 +348,7 @@ impl Page {
     }
 
     pub(super) fn row(&mut self, label: &str, value: &str) {
-        let value = words::printable(value);
+        let value = crate::printable::printable(value);
         let first = format!("  {label:<width$}", width = LABEL_COLUMNS - 2);
         self.write(&first, &" ".repeat(LABEL_COLUMNS), &value);
         self.blocks.push(Block::Row { label: label.to_owned(), value });
@@ -361,7 +361,7 @@ impl Page {
     }
 
     pub(super) fn paragraph(&mut self, first: &str, rest: &str, text: &str) {
-        let text = words::printable(text);
+        let text = crate::printable::printable(text);
         self.write(first, rest, &text);
         self.blocks.push(Block::Paragraph { lead: first.to_owned(), text });
     }

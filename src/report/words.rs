@@ -60,8 +60,3 @@ pub(crate) fn left_out_counts(stations: &[Station]) -> Vec<(Option<LeftOut>, usi
         .filter(|&(_, number)| number > 0)
         .collect()
 }
-
-/// Free text and file names without the control characters that would move a terminal's cursor or break a line.
-pub(crate) fn printable(text: &str) -> String {
-    text.chars().map(|c| if c.is_control() { '\u{fffd}' } else { c }).collect()
-}

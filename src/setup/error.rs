@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use super::field::{Field, Kind, Section, quoted_list};
 use super::length::LengthError;
-use crate::report::words::printable;
+use crate::printable::printable;
 
 /// Where a field was said.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,6 +1,6 @@
 //! Lengths as people write them: a bare number is millimetres, a text carries its unit.
 
-use crate::report::words::printable;
+use crate::printable::printable;
 
 /// Millimetres in one inch, exactly (international inch, 1959).
 const MM_PER_INCH: f64 = 25.4;

@@ -94,7 +94,7 @@ impl Pictures {
     /// A place for a picture that has arrived, and its id, which nobody can guess.
     pub(super) fn add(&self, name: &str, from_elsewhere: bool) -> String {
         let id = random_hex();
-        let name: String = crate::report::words::printable(name).chars().take(MOST_NAME).collect();
+        let name: String = crate::printable::printable(name).chars().take(MOST_NAME).collect();
         let name = if name.trim().is_empty() { "picture".to_owned() } else { name };
         let mut entries = self.lock();
         entries.push_back(Picture {

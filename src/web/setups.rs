@@ -102,7 +102,7 @@ pub(super) fn raw(fields: &Fields) -> Result<RawSetup, Problem> {
             continue;
         }
         let Some(field) = Field::from_name(name) else {
-            let name: String = crate::report::words::printable(name).chars().take(40).collect();
+            let name: String = crate::printable::printable(name).chars().take(40).collect();
             return Err(impossible(None, format!("there is no field {name}"), "see docs/interface.md for the fields"));
         };
         if text.len() > MOST_TEXT {

@@ -1,5 +1,6 @@
 //! How a run ends: the exit status, and the two lines that say what went wrong and what to do.
 
+use narrows::printable::printable;
 use std::io::Write;
 use std::process::ExitCode;
 
@@ -59,5 +60,6 @@ pub fn code(outcome: Result<Status, Failure>) -> ExitCode {
 
 /// Messages of other libraries, and names of files, may hold line ends.
 fn one_line(text: &str) -> String {
-    text.split(['\n', '\r']).map(str::trim).filter(|line| !line.is_empty()).collect::<Vec<_>>().join(" ")
+    let lines: Vec<&str> = text.split(['\n', '\r']).map(str::trim).filter(|line| !line.is_empty()).collect();
+    printable(&lines.join(" "))
 }

@@ -15,7 +15,6 @@ use super::super::painter::{
     self, Drawing, Drawn, EM, FAINT_INK, Frame, GRID, INK, Letters, Painter, SMALL_EM, Shape, TITLE_EM, round_step,
 };
 use super::super::rounding::fixed;
-use super::super::words::printable;
 use super::{calendar, whose};
 use crate::drift::outlook::{Outlook, slack_band};
 use crate::drift::sentence::sentence;
@@ -23,6 +22,7 @@ use crate::drift::{Code, Drift, Point, Trend, Verdict};
 use crate::estimate::COVERAGE_FACTOR;
 use crate::logbook::baseline::{Because, burned_alike};
 use crate::logbook::{Event, EventKind};
+use crate::printable::printable;
 
 /// Width and height of the sheet in pixels; of an SVG, in its own units.
 pub const SHEET: [u32; 2] = [1600, 1240];

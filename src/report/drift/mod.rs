@@ -26,7 +26,7 @@ fn whose(readings: &Readings) -> String {
     if let Some(axis) = &readings.axis {
         text.push_str(&format!(", along {axis}"));
     }
-    super::words::printable(&text)
+    crate::printable::printable(&text)
 }
 
 /// "12 readings from 2025-06-03 to 2026-11-02"; "no reading" where there is none.
@@ -57,7 +57,7 @@ fn left_out(readings: &Readings) -> String {
 /// "2025-07-01 lens taken out and refitted".
 fn done(done: &[Done]) -> String {
     let told = |done: &Done| format!("{} {}", done.when.date(), crate::drift::sentence::what(done));
-    super::words::printable(&done.iter().map(told).collect::<Vec<_>>().join(", "))
+    crate::printable::printable(&done.iter().map(told).collect::<Vec<_>>().join(", "))
 }
 
 /// "0.34 mm thicker, give or take 0.12 mm".

@@ -4,12 +4,12 @@ use maud::{DOCTYPE, Markup, PreEscaped, html};
 
 use super::super::rounding::{Units, fixed, length, stock};
 use super::super::text::CAUTION_FOOTER;
-use super::super::words::printable;
 use super::{block_in_doubt, by, chart, done, how_many, left_out, pace, slack_told, whose};
 use crate::drift::findings::Finding;
 use crate::drift::sentence::sentence;
 use crate::drift::{Drift, Point};
 use crate::logbook::Event;
+use crate::printable::printable;
 
 const STYLE: &str = "
 body { font: 16px/1.45 'DejaVu Sans', Verdana, sans-serif; color: #191919; background: #fff; margin: 2rem auto;

@@ -2,11 +2,11 @@
 
 use super::super::rounding::{Units, fixed, stock};
 use super::super::text::Page;
-use super::super::words::printable;
 use super::{block_in_doubt, by, done, how_many, left_out, pace, slack_told, whose};
 use crate::drift::sentence::{opened, sentence};
 use crate::drift::verdict::{LEAST_FOR_LIMITS, TOLD};
 use crate::drift::{Code, Drift, Shift};
+use crate::printable::printable;
 
 /// So many moves at events are told.
 const MOST_SHIFTS: usize = 5;
