@@ -512,7 +512,7 @@ impl Drawing<'_> {
         let view = Straightened { course, area, middle_px, sense: if is_rising { 1.0 } else { -1.0 }, step };
         self.resample(canvas, &view, false);
         let ratio = step[0] / step[1];
-        let larger = if ratio < 10.0 { fixed(ratio, 1) } else { fixed(ratio, 0) };
+        let larger = if ratio < 9.95 { fixed(ratio, 1) } else { fixed(ratio, 0) };
         let title = if self.tie().is_some() {
             format!("The line pulled straight, low end on the left; across {larger} times as large as along")
         } else {
