@@ -116,6 +116,8 @@ fn strips_that_once_were_hard() {
         (Photo, Ends, 65380),  // a joint runs on from the line's end, and its light was taken for the line's own
         (Scan, Strip, 65329),  // the trace ran on to the strip's edge, and the edge was looked for beyond it
         (Photo, Ends, 65300),  // a joint of the bench that keeps to a burned line's curve
+        (Photo, Ends, 67316),  // the strip's edge, as long as the line and beside it
+        (Photo, Ends, 67308),  // its shadow
         (Scan, Marks, 65355),  // a joint that comes nearer until it meets the line
     ];
     hard.par_iter().for_each(|(capture, datum, seed)| check_within(*capture, *datum, *seed, 0.5));

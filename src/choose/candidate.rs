@@ -120,10 +120,12 @@ impl Candidate {
         self.is_as_strong(first) && (self.is_beside(first) || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT))
     }
 
-    /// True where it can only be a second stroke, although its kerf keeps to no curve: two that are close spoil each other's edges.
+    /// True where it can only be a second stroke, although its kerf, which narrows and widens again, keeps to no curve: two that are
+    /// close spoil each other's edges.
     pub fn is_twin_of(&self, first: &Self) -> bool {
         self.course.is_dark == first.course.is_dark
             && self.usable > LEAST_USABLE
+            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln())
             && self.is_as_strong(first)
             && self.is_beside(first)
     }

@@ -178,6 +178,8 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     if !burned.is_empty() {
         let twins = |first: &Candidate| -> Vec<Candidate> {
             let spoilt = candidates.iter().filter(|c| !c.is_gap && !c.looks_burned() && !c.lies_on(first));
+            // The strip's own edge runs beside the line, too, between two grounds.
+            let spoilt = spoilt.filter(|c| c.unevenness < first.unevenness + UNLIKE_SIDES);
             spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo)).cloned().collect()
         };
         return match the_burned(photo, &burned) {
