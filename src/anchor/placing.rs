@@ -12,6 +12,8 @@ const CLEAR: f64 = 4.0;
 /// The same without the one half that speaks most for it, where less than this share of the halves was recognised.
 const CLEAR_WITHOUT_ONE: f64 = 1.5;
 const MOSTLY_SEEN: f64 = 0.75;
+/// Fewest marks of a chain with more gaps than that: grain across the line may show as many at some pitch.
+const LEAST_WITH_GAPS: usize = 8;
 /// Share of the seen halves that must be as long as the placing says.
 const LEAST_AGREEMENT: f64 = 0.8;
 /// Chance that a half is missing, faint or smeared beyond recognition.
@@ -120,6 +122,9 @@ impl Row<'_> {
         // Where few of the halves were recognised, one that grain drew or covered must not decide alone.
         let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
         let mostly_seen = seen / (2 * (last_step + 1)) as f64 >= MOSTLY_SEEN;
+        if !mostly_seen && chain.len() < LEAST_WITH_GAPS {
+            return Err(TieError::MarksAmbiguous);
+        }
         let own = self.halves(placing);
         let decided = |other: &(f64, Placing)| {
             if best - other.0 < CLEAR || mostly_seen {
