@@ -1,8 +1,9 @@
 //! How a run ends: the exit status, and the two lines that say what went wrong and what to do.
 
-use narrows::printable::printable;
 use std::io::Write;
 use std::process::ExitCode;
+
+use narrows::printable::printable;
 
 /// How a run ended. The largest of several holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
