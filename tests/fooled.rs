@@ -11,6 +11,7 @@ use std::sync::Arc;
 use narrows::cautions::CautionCode;
 use narrows::photo::{DecodeOptions, Photo, decode_bytes};
 use narrows::reading::{ReadOptions, Reading, read, read_again};
+use narrows::refusal::RefusalCode;
 use narrows::setup::parse_toml;
 use rayon::prelude::*;
 
@@ -218,6 +219,67 @@ fn every_thing_beside_a_good_strip() {
     let (readings, wrong) = with_things_beside(6);
     println!("things beside a strip: {} of {readings} answered rightly", readings - wrong.len());
     assert!(wrong.is_empty(), "{wrong:#?}");
+}
+
+/// One picture above another, both as wide as the first.
+fn stacked(upper: &Photo, lower: &Photo) -> Photo {
+    let size = (upper.height() + lower.height(), upper.width());
+    let luminance = ndarray::Array2::from_shape_fn(size, |(y, x)| match y.checked_sub(upper.height()) {
+        None => upper.luminance[[y, x]],
+        Some(y) => lower.luminance[[y, x.min(lower.width() - 1)]],
+    });
+    Photo { luminance, ..upper.clone() }
+}
+
+/// Two strips, each with its line: neither is the strip as long as nothing says which, and two points on a line do.
+#[test]
+fn two_points_say_which_of_two_strips_is_meant() {
+    let scene = strips::plain();
+    let [upper, mut other] = [scene.clone(), scene.clone()];
+    other.seed += 1;
+    other.burn.overdrive = 30.0;
+    let [upper, lower] = [upper, other].map(|scene| strips::photo(&scene));
+    let both = stacked(&upper, &lower);
+    let ends = strips::setup(&scene, "nozzle_height_mm = 16", "low_end = \"left\"");
+    let alone = read(&upper, &ends, &ReadOptions::default()).unwrap();
+    assert_eq!(
+        read(&both, &ends, &ReadOptions::default()).unwrap().outcome.unwrap_err().code,
+        RefusalCode::SeveralLines
+    );
+    let tie = alone.tie.as_ref().unwrap();
+    let points = format!("datum = \"points\"\npoints_px = [{:?}, {:?}]", tie.low_px, tie.high_px);
+    let points = strips::setup(&scene, "nozzle_height_mm = 16", &points);
+    let by_points = read(&both, &points, &ReadOptions::default()).unwrap().outcome.unwrap();
+    let [a, b] = [alone.outcome.unwrap(), by_points].map(|focus| focus.position_mm);
+    assert!((a.value - b.value).abs() < 0.5 * a.standard_uncertainty, "{a:?} {b:?}");
+}
+
+/// On a dark mat with a grid of light lines, as many and as long as the picture takes, some of them getting finer towards the strip that
+/// hides their middle.
+#[test]
+fn the_lines_of_a_mat_are_no_rivals() {
+    let scene = strips::plain();
+    let strip = strips::photo(&scene);
+    let setup = strips::setup(&scene, "nozzle_height_mm = 16", "low_end = \"left\"\ndpi = 600");
+    let alone = read(&strip, &setup, &ReadOptions::default()).unwrap().outcome.unwrap().position_mm;
+    let [width, height] = [strip.width() + 1400, strip.height() + 1400];
+    let luminance = ndarray::Array2::from_shape_fn((height, width), |(y, x)| {
+        let of_strip =
+            y.checked_sub(700).zip(x.checked_sub(700)).filter(|(y, x)| *y < strip.height() && *x < strip.width());
+        // The scan's black lid is cut off: the strip alone lies on the mat.
+        let is_inside =
+            |[y, x]: [usize; 2]| (90..strip.height() - 90).contains(&y) && (150..strip.width() - 150).contains(&x);
+        let finer = 4.0 + 8.0 * ((y as f64 / height as f64 - 0.5) / 0.5).powi(2);
+        let is_line = (y % 110) < 8 || ((x % 130) as f64) < finer;
+        match of_strip.map(|(y, x)| ([y, x], strip.luminance[[y, x]])) {
+            Some((place, light)) if is_inside(place) || light > 8_000 => light,
+            _ if is_line => 40_000,
+            _ => 3_000,
+        }
+    });
+    let mat = Photo { luminance, ..strip.clone() };
+    let on_the_mat = read(&mat, &setup, &ReadOptions::default()).unwrap().outcome.unwrap().position_mm;
+    assert!((alone.value - on_the_mat.value).abs() < alone.standard_uncertainty, "{alone:?} {on_the_mat:?}");
 }
 
 /// A pale label between the line and the strip's edge leaves a stretch of strip that looks like a short wide line.

@@ -112,7 +112,8 @@ fn larger_and_smaller_pictures() {
     );
     for (name, photo) in [("doubled", doubled), ("halved", halved)] {
         let focus = focus(&photo, "left");
-        assert_same(name, focus.position_mm, expected.position_mm.value, 0.5);
+        // Other pixels: half of them say less.
+        assert_same(name, focus.position_mm, expected.position_mm.value, 0.7);
         let kerfs = [&focus, &expected].map(|focus| focus.kerf_mm.expect("a scale").value);
         assert!((kerfs[0] / kerfs[1] - 1.0).abs() < 0.04, "{name}: {kerfs:?}");
     }

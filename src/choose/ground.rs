@@ -28,9 +28,11 @@ const EDGE: f64 = 0.25;
 const GAP_PLACES: i32 = 40;
 /// Share of them on which it must show.
 const GAP_SHARE: f64 = 0.6;
-/// How far aside is looked, in widths and as a share of the course's length; the greater of both.
+/// How far aside is looked, in widths and as a share of the course's length (beside a light line: its dark ground may be the char of a
+/// filled band); the greater of both.
 const GAP_WIDTHS: f64 = 4.0;
 const GAP_REACH: f64 = 0.02;
+const GAP_REACH_LIGHT: f64 = 0.04;
 /// Share of the step from core to flank within which the light beyond the flank is the core's again.
 const GAP_RETURN: f64 = 0.2;
 /// Least step (natural log) of a flank.
@@ -40,7 +42,7 @@ const GAP_STEP: f64 = 0.15;
 /// band. Beyond both its flanks, and not far away, the light is its own again.
 pub fn is_gap(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
     let length = course.end_px - course.start_px;
-    let sign = if course.is_dark { 1.0 } else { -1.0 };
+    let (sign, far) = if course.is_dark { (1.0, GAP_REACH) } else { (-1.0, GAP_REACH_LIGHT) };
     let returns = |place: i32| {
         let along = course.start_px + (f64::from(place) + 0.5) / f64::from(GAP_PLACES) * length;
         let width = guide.at(along);
@@ -53,7 +55,7 @@ pub fn is_gap(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
             Some(sign * (lights.iter().sum::<f64>() / lights.len() as f64).max(1.0).ln())
         };
         let Some(core) = level(0.0) else { return false };
-        let reach = (GAP_WIDTHS * width).max(GAP_REACH * length);
+        let reach = (GAP_WIDTHS * width).max(far * length);
         let step = (0.12 * width).max(1.0);
         [-1.0, 1.0].into_iter().all(|side| {
             let mut highest = core;
@@ -110,7 +112,8 @@ fn ends_at_an_edge(photo: &Photo, course: &Course, guide: &WidthGuide, end_px: f
     })
 }
 
-fn light(photo: &Photo, [x, y]: [f64; 2]) -> Option<f64> {
+/// Light (white = 65535) at a place; `None` outside the picture.
+pub fn light(photo: &Photo, [x, y]: [f64; 2]) -> Option<f64> {
     let inside = x >= 0.0 && y >= 0.0;
     if inside { photo.luminance.get([y as usize, x as usize]).map(|value| f64::from(*value)) } else { None }
 }

@@ -2,6 +2,7 @@
 
 pub mod candidate;
 mod ground;
+mod parted;
 
 use rayon::prelude::*;
 
@@ -9,6 +10,7 @@ use crate::locate::coarse::{Coarse, straight_runs};
 use crate::locate::trace::{Trace, follow, follow_beside, follow_between, follow_through};
 use crate::photo::Photo;
 use candidate::{Candidate, ORDINARY_MISFIT, examine, look_closer};
+use parted::are_parted;
 
 /// Straight runs looked at.
 const RUNS: usize = 14;
@@ -31,8 +33,9 @@ const CLEAR_RIVAL: f64 = 0.55;
 const CLEAN_RIVAL: f64 = 0.25;
 /// The same for one that runs beside it.
 const BESIDE_RIVAL: f64 = 0.38;
-/// How much more than the first's two sides (natural log of light) those of a lesser rival may differ.
+/// How much more than the first's two sides (natural log of light) those of a lesser rival may differ, and of any.
 const UNLIKE_SIDES: f64 = 0.1;
+const CLEARLY_UNLIKE_SIDES: f64 = 0.25;
 /// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
 const ENDS_INSIDE: f64 = 0.5;
 
@@ -43,11 +46,12 @@ const ENDS_INSIDE: f64 = 0.5;
 fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
     let share = candidate.strength() / first.strength();
     let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
-    if share > CLEAR_RIVAL {
+    // A second stroke lies on the strip, too; a gap beside a ruler lies between two things.
+    let more_uneven = candidate.unevenness - first.unevenness;
+    if share > CLEAR_RIVAL && more_uneven < CLEARLY_UNLIKE_SIDES {
         return true;
     }
-    // A second stroke lies on the strip, too; a gap beside a ruler lies between two things.
-    if candidate.unevenness > first.unevenness + UNLIKE_SIDES {
+    if more_uneven > UNLIKE_SIDES {
         return false;
     }
     (candidate.is_parallel_to(first) && candidate.share_beside(first) > BESIDE_RIVAL)
@@ -68,10 +72,7 @@ pub enum Choice {
 
 /// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
 pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
-    let known = through_px
-        .and_then(|places| follow_through(coarse, places))
-        .filter(|trace| trace.median_depth() > GRAIN_DEPTH)
-        .map(|trace| examine(photo, Trace { score: trace.score.max(1.0), ..trace }));
+    let known = through_px.and_then(|places| known_at(photo, coarse, places));
     let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
     if known.is_gap || is_nothing(photo, &known) {
         return Choice::None;
@@ -89,13 +90,14 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     let mut first = known.clone();
     look_closer(photo, &mut first);
     rivals.par_iter_mut().for_each(|rival| look_closer(photo, rival));
-    // Nor is what runs askew meant by them: planks of the bench, grain.
+    // Nor is what runs askew meant by them (planks of the bench, grain), or lies on another strip beside this one.
     rivals.retain(|rival| {
         rival.looks_burned()
             && !rival.is_askew_to(&first)
             && !rival.lies_on(&first)
             && !rival.is_ground_of(&first)
             && rivals_it(rival, &first)
+            && !are_parted(photo, &first, rival)
     });
     if !rivals.is_empty() && !first.runs_off(photo) {
         rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.outreaches(&first) || !rival.runs_off(photo));
@@ -105,6 +107,18 @@ pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>)
     }
     rivals.insert(0, known);
     Choice::Several(rivals)
+}
+
+/// The line through two places: what stands out most about them, unless something else passes them closer and looks burned.
+fn known_at(photo: &Photo, coarse: &Coarse, places_px: [[f64; 2]; 2]) -> Option<Candidate> {
+    let traces = follow_through(coarse, places_px).into_iter().filter(|trace| trace.median_depth() > GRAIN_DEPTH);
+    let mut found: Vec<Candidate> =
+        traces.map(|trace| examine(photo, Trace { score: trace.score.max(1.0), ..trace })).collect();
+    let closest = found.pop()?;
+    match found.pop() {
+        Some(strongest) if !closest.looks_burned() || closest.lies_on(&strongest) => Some(strongest),
+        _ => Some(closest),
+    }
 }
 
 /// True where a candidate is no line, by half levels and by edges proper.
@@ -210,9 +224,9 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
 
 /// The line among those that look burned, strongest first.
 fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
-    // One that runs off its ground and covers the first is a joint that it was drawn along; one askew, the bench's.
+    // One that runs off its ground and covers the first is a joint that it was drawn along; one askew, the bench's, or the mat's.
     let is_ground = |c: &Candidate, first: &Candidate| {
-        c.outreaches(first) || (c.is_askew_to(first) && c.strength() < CLEAR_RIVAL * first.strength())
+        c.outreaches(first) || (c.is_askew_to(first) && !is_stronger_by_far(c, first))
     };
     let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
         let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
@@ -227,7 +241,7 @@ fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
     // A joint or a pencil line runs on to the strip's edge, where a burned line ends before it.
     let runs_off: Vec<bool> = burned.par_iter().map(|c| c.runs_off(photo)).collect();
     let inside = burned.iter().zip(&runs_off).find(|(c, off)| {
-        let gives_way = runs_off[0] && strongest.outreaches(c);
+        let gives_way = runs_off[0] && is_ground(strongest, c);
         !**off && (std::ptr::eq(**c, strongest) || (gives_way && !is_stronger_by_far(strongest, c)))
     });
     let first = inside.map_or(strongest, |(first, _)| *first);

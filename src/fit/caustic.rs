@@ -190,10 +190,12 @@ fn with_priors(rows: &[[f64; 5]]) -> DMatrix<f64> {
     })
 }
 
-/// Scatter of greatest restricted likelihood (the fitted parameters' degrees of freedom taken out) on a grid: a smooth
-/// optimum is not needed, since the uncertainty changes slowly with it.
+/// Scatter of greatest restricted likelihood (the fitted parameters' degrees of freedom taken out): on a grid, then between its points
+/// along each axis, so that pictures a hair apart have scatters a hair apart.
 fn likeliest_scatter(data: &Data, parameters: &[f64]) -> Scatter {
     const OWN_FACTORS: [f64; 4] = [0.35, 0.7, 1.4, 2.8];
+    // Natural logarithms of the grid's steps: own factor, grain, length.
+    const GRID_STEPS: [f64; 3] = [0.69, 0.5, 0.69];
     let mut grid = Vec::new();
     for length_mm in [0.4, 0.8, 1.5, 3.0, 6.0] {
         grid.extend([0.004, 0.007, 0.012, 0.02, 0.03, 0.045, 0.07, 0.11, 0.17].map(|grain| (length_mm, grain)));
@@ -213,13 +215,43 @@ fn likeliest_scatter(data: &Data, parameters: &[f64]) -> Scatter {
         .par_iter()
         .map(|(length_mm, grain)| judged.deviances(*length_mm, OWN_FACTORS.map(|factor| (*grain, factor))))
         .collect();
-    let mut best = (f64::INFINITY, Scatter { grain: 0.03, length_mm: 2.0, own_factor: 1.0 });
+    let mut best = (f64::INFINITY, [0.0; 3]);
     for ((length_mm, grain), deviances) in grid.into_iter().zip(deviances) {
         for (own_factor, deviance) in OWN_FACTORS.into_iter().zip(deviances) {
             if deviance < best.0 {
-                best = (deviance, Scatter { grain, length_mm, own_factor });
+                best = (deviance, [own_factor, grain, length_mm].map(f64::ln));
             }
         }
     }
-    best.1
+    let of = |ln: [f64; 3]| {
+        let [own_factor, grain, length_mm] = ln.map(f64::exp);
+        Scatter { grain, length_mm, own_factor }
+    };
+    let deviance = |ln: [f64; 3]| {
+        let Scatter { grain, length_mm, own_factor } = of(ln);
+        judged.deviances(length_mm, [(grain, own_factor)])[0]
+    };
+    let (mut least, mut place) = best;
+    for (axis, step) in GRID_STEPS.into_iter().enumerate() {
+        let moved = |by: f64| {
+            let mut moved = place;
+            moved[axis] += by;
+            moved
+        };
+        let [below, above] = [-0.5 * step, 0.5 * step].map(|by| deviance(moved(by)));
+        // The lowest place of the parabola through the three, or the lowest of them.
+        let curvature = below + above - 2.0 * least;
+        let by = if curvature > 0.0 {
+            (0.25 * step * (below - above) / curvature).clamp(-0.75 * step, 0.75 * step)
+        } else if below < above {
+            -0.5 * step
+        } else {
+            0.5 * step
+        };
+        let there = deviance(moved(by));
+        if there < least {
+            (least, place) = (there, moved(by));
+        }
+    }
+    of(place)
 }

@@ -4,8 +4,10 @@
 //! where the beam is not as it assumes; the parabola sees only the bottom of the curve and scatters more. Both treat
 //! the grain's wander as correlated along the strip.
 
+mod bottom;
 pub mod bracket;
 pub mod caustic;
+mod combine;
 pub mod curve;
 pub mod data;
 pub mod fading;

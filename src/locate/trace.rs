@@ -9,6 +9,10 @@ const BAND: isize = 14;
 /// Room in which one beside another line may leave its run, and its depth over that line's own from which it is looked at.
 const BESIDE_ROOM: isize = 4;
 const BESIDE_DEPTH: f32 = 0.4;
+/// Distance from a trace within which it still passes a place on the line, and room round two of them in which what passes them is
+/// followed: they are clicked by eye, and a line may sway.
+const PASSES_WITHIN: f64 = 7.0;
+const THROUGH_ROOM: isize = 4;
 /// Distances at which the two sides of a line are looked at, in coarse pixels: narrow, ordinary and wide lines.
 const SIDES: [isize; 3] = [3, 5, 10];
 /// Farthest sampled distance from the run.
@@ -81,6 +85,16 @@ impl Trace {
             self.origin_px[0] + along * self.direction[0] + offset * self.direction[1],
             self.origin_px[1] + along * self.direction[1] - offset * self.direction[0],
         ]
+    }
+
+    /// True where a picture place lies on the trace, by its width or by `room_px`.
+    fn passes(&self, place_px: [f64; 2], room_px: f64) -> bool {
+        let [dx, dy] = [place_px[0] - self.origin_px[0], place_px[1] - self.origin_px[1]];
+        let along = dx * self.direction[0] + dy * self.direction[1];
+        let index =
+            ((along - self.extent_px[0]) / self.step_px).clamp(0.0, (self.offsets_px.len() - 1) as f64) as usize;
+        let aside = (dx * self.direction[1] - dy * self.direction[0] - self.offsets_px[index]).abs();
+        aside < room_px.max(0.7 * self.widths_px[index])
     }
 
     /// True where both are traces of one thing: one lies on the other, and is of its sign or little beside it.
@@ -221,23 +235,32 @@ fn straightness(path: &[f64], depths: &[f32]) -> f64 {
 
 /// Follows the line between two places of the full picture given by hand, dark or light as it shows.
 pub fn follow_between(coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Option<Trace> {
-    let mut trace = follow_through(coarse, line_px)?;
+    let mut trace = follow_through(coarse, line_px).pop()?;
     trace.crop(line_px);
     Some(trace)
 }
 
-/// Follows the line that passes two places of the full picture, as far as it goes.
-pub fn follow_through(coarse: &Coarse, places_px: [[f64; 2]; 2]) -> Option<Trace> {
+/// Follows what runs past two places of the full picture, as far as it goes: what stands out most and, where that is not what passes
+/// the places themselves (a joint beside the line may be the stronger), what passes them.
+pub fn follow_through(coarse: &Coarse, places_px: [[f64; 2]; 2]) -> Vec<Trace> {
     let [a, b] =
         places_px.map(|p| [(p[0] - coarse.corner_px[0]) / coarse.factor, (p[1] - coarse.corner_px[1]) / coarse.factor]);
     let [dx, dy] = [b[0] - a[0], b[1] - a[1]];
     if dx.hypot(dy) < 12.0 {
-        return None;
+        return Vec::new();
     }
     let theta = (-dx).atan2(dy);
     let rho_px = a[0] * theta.cos() + a[1] * theta.sin();
-    let both = [true, false].map(|is_dark| follow(coarse, &Run { theta, rho_px, is_dark, votes: 0.0 }));
-    both.into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))
+    let within = |room: isize| {
+        let both =
+            [true, false].map(|is_dark| follow_within(coarse, &Run { theta, rho_px, is_dark, votes: 0.0 }, room));
+        both.into_iter().flatten().max_by(|a, b| a.score.total_cmp(&b.score))
+    };
+    let Some(found) = within(BAND) else { return Vec::new() };
+    let room_px = PASSES_WITHIN * coarse.factor;
+    let passes = places_px.iter().all(|place| found.passes(*place, room_px));
+    let closer = if passes { None } else { within(THROUGH_ROOM) };
+    [Some(found), closer].into_iter().flatten().collect()
 }
 
 /// Samples the straightened band along the part of the axis that lies in the picture.
@@ -403,6 +426,24 @@ fn rough_widths(band: &Band, path: &[f64], is_dark: bool, first: usize, last: us
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// Two dark lines eleven coarse pixels apart, of which the stronger is not the one that passes the places.
+    #[test]
+    fn what_passes_the_places_is_followed_besides_what_stands_out_more() {
+        let log_light = Array2::from_shape_fn((120, 400), |(y, _)| match y {
+            60 | 61 => -1.0,
+            72 => -0.3,
+            _ => 0.0,
+        });
+        let coarse = Coarse { log_light, factor: 2.0, corner_px: [0.0; 2] };
+        let followed = follow_through(&coarse, [[100.0, 145.0], [700.0, 145.0]]);
+        let heights: Vec<f64> = followed.iter().map(|trace| trace.place(trace.offsets_px.len() / 2)[1]).collect();
+        assert!(
+            heights.len() == 2 && (heights[0] - 122.0).abs() < 3.0 && (heights[1] - 145.0).abs() < 3.0,
+            "{heights:?}"
+        );
+        assert_eq!(follow_through(&coarse, [[100.0, 122.0], [700.0, 122.0]]).len(), 1);
+    }
 
     /// A drawn line that steps aside twice, a path that weaves, and a line whose trace weaves on in pale grain.
     #[test]
