@@ -69,7 +69,7 @@ async fn a_reading_is_kept_corrected_and_withdrawn() {
     // One record, corrected and withdrawn.
     let record = page.get(&format!("/api/logbook/records/{number}")).await.json();
     assert!(
-        record["told"].as_str().unwrap().contains("8.5 mm, give or take") && record["has_overlay"] == true,
+        record["told"].as_str().unwrap().contains("8.6 mm, give or take") && record["has_overlay"] == true,
         "{record}"
     );
     let overlay = page.get(&format!("/api/logbook/records/{number}/overlay.jpg")).await;

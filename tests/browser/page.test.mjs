@@ -53,7 +53,7 @@ for (const kind of ["desktop", "phone"]) {
       await look(page, `${name}-1-picture`);
       await page.click("#demo");
       await answer(page);
-      assert.equal(await action(page), "Add a 0.5 mm shim to the 8.0 mm block");
+      assert.equal(await action(page), "Add a 0.6 mm shim to the 8.0 mm block");
       await look(page, `${name}-3-answer`);
       await page.click('[data-step="2"]');
       await look(page, `${name}-2-ramp`);
@@ -300,7 +300,7 @@ test("a picture turned by its EXIF tag lies under its drawing", async () => {
   await page.selectOption("#field-low_end", "top");
   await page.click("#read");
   await answer(page);
-  assert.equal(await action(page), "Add a 0.5 mm shim to the 8.0 mm block");
+  assert.equal(await action(page), "Add a 0.6 mm shim to the 8.0 mm block");
   const [width, height] = await page.evaluate(() => ["width", "height"].map((side) => Number(document.querySelector(".photo image").getAttribute(side))));
   assert.ok(height > width);
   await look(page, "turned");
