@@ -10,8 +10,8 @@ const CAUSTIC_FLOOR: f64 = 0.02;
 const PARABOLA_FLOOR: f64 = 0.01;
 /// The caustic's where there is no parabola beside it.
 const ALONE_FLOOR: f64 = 0.05;
-/// Correlation of the two fits' errors: they see the same grain. Over their standard uncertainties it was 0.49 to 0.58 on three sets of
-/// rendered strips (docs/uncertainty.md).
+/// Correlation of the two fits' errors, which see the same grain; a little above what three sets of rendered strips showed
+/// (docs/uncertainty.md).
 const CORRELATION: f64 = 0.65;
 /// Share of the variance between the fits beyond their own that joins the combined one.
 const EXCESS_SHARE: f64 = 0.5;

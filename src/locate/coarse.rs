@@ -123,8 +123,8 @@ pub fn sample(grid: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
     Some(top * (1.0 - ay) + bottom * ay)
 }
 
-/// The strongest straight runs, valleys and crests together, strongest first: at most `most`, and a few of a sign that has none among
-/// these.
+/// The strongest straight runs, valleys and crests together, strongest first: at most `most`, and up to five of a sign
+/// that has fewer among these.
 pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
     let diagonal = ((width * width + height * height) as f64).sqrt();
