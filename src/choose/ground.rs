@@ -117,3 +117,41 @@ pub fn light(photo: &Photo, [x, y]: [f64; 2]) -> Option<f64> {
     let inside = x >= 0.0 && y >= 0.0;
     if inside { photo.luminance.get([y as usize, x as usize]).map(|value| f64::from(*value)) } else { None }
 }
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    const WIDTH_PX: f64 = 12.0;
+
+    /// A straight course along the middle of a picture, in which light depends on the distance across alone.
+    fn is_a_gap(is_dark: bool, light: impl Fn(f64) -> u16) -> bool {
+        let luminance = Array2::from_shape_fn((200, 800), |(y, _)| light((y as f64 + 0.5 - 100.0).abs()));
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let course = Course {
+            origin_px: [0.0, 100.0],
+            direction: [1.0, 0.0],
+            start_px: 100.0,
+            end_px: 700.0,
+            step_px: 50.0,
+            offsets_px: vec![0.0; 13],
+            is_dark,
+        };
+        is_gap(&photo, &course, &WidthGuide { along_px: vec![100.0, 700.0], width_px: vec![WIDTH_PX; 2] })
+    }
+
+    #[test]
+    fn what_lies_between_two_lines_or_in_char_is_a_gap_and_a_line_is_none() {
+        let [ground, char] = [30000, 4000];
+        let in_the_line = |across: f64| across < 0.5 * WIDTH_PX;
+        let in_a_flank = |across: f64| (0.5 * WIDTH_PX..1.5 * WIDTH_PX).contains(&across);
+        // The strip seen between two dark lines, and a dark gap between two light things.
+        assert!(is_a_gap(false, |across| if in_a_flank(across) { char } else { ground }));
+        assert!(is_a_gap(true, |across| if in_a_flank(across) { ground } else { char }));
+        // One line, dark or light.
+        assert!(!is_a_gap(true, |across| if in_the_line(across) { char } else { ground }));
+        assert!(!is_a_gap(false, |across| if in_the_line(across) { ground } else { char }));
+    }
+}

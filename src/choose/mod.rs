@@ -264,3 +264,60 @@ fn is_stronger_by_far(candidate: &Candidate, other: &Candidate) -> bool {
 pub fn along(photo: &Photo, coarse: &Coarse, line_px: [[f64; 2]; 2]) -> Choice {
     follow_between(coarse, line_px).map_or(Choice::None, |trace| Choice::One(Box::new(examine(photo, trace))))
 }
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// Light of the line, of the strip it is burned on.
+    const LINE: u16 = 4000;
+    const STRIP: u16 = 30000;
+
+    /// Two dark lines of one kerf, finest in their middle, one above the other; `grounds` beside the upper and the lower one, and the light
+    /// of the lane between.
+    pub(super) fn two_lines(grounds: [u16; 2], lane: u16) -> (Photo, Vec<Candidate>) {
+        let luminance = Array2::from_shape_fn((420, 1200), |(y, x)| {
+            let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+            let half_width = 3.0 + 8.0 * ((x - 600.0) / 500.0).powi(2);
+            let aside = (y - 130.0).abs().min((y - 290.0).abs());
+            if (80.0..1120.0).contains(&x) && aside < half_width {
+                LINE
+            } else if (200.0..220.0).contains(&y) {
+                lane
+            } else {
+                grounds[usize::from(y > 210.0)]
+            }
+        });
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let coarse = Coarse::new(&photo, None);
+        let candidates = distinct_traces(&photo, &coarse).into_iter().map(|trace| examine(&photo, trace));
+        let mut lines: Vec<Candidate> = candidates.filter(|c| c.course.is_dark && c.looks_burned()).collect();
+        lines.sort_by(|a, b| a.course.place(600.0, 0.0)[1].total_cmp(&b.course.place(600.0, 0.0)[1]));
+        assert_eq!(lines.len(), 2, "the two lines and nothing else look burned");
+        (photo, lines)
+    }
+
+    #[test]
+    fn an_equal_is_a_rival_unless_its_sides_are_clearly_less_alike() {
+        let (_, lines) = two_lines([STRIP; 2], STRIP);
+        let [first, other] = &lines[..] else { unreachable!("asserted above") };
+        assert!(rivals_it(other, first) && rivals_it(first, other));
+        let with_sides = |more: f64| Candidate { unevenness: first.unevenness + more, ..other.clone() };
+        assert!(rivals_it(&with_sides(0.9 * CLEARLY_UNLIKE_SIDES), first));
+        assert!(!rivals_it(&with_sides(1.1 * CLEARLY_UNLIKE_SIDES), first));
+    }
+
+    #[test]
+    fn two_strokes_on_one_strip_are_several_and_on_two_strips_the_points_choose() {
+        let through = Some([[300.0, 130.0], [900.0, 130.0]]);
+        let chosen = |lane: u16| {
+            let (photo, _) = two_lines([STRIP; 2], lane);
+            choose(&photo, &Coarse::new(&photo, None), through)
+        };
+        assert!(matches!(chosen(STRIP), Choice::Several(_)));
+        let Choice::One(line) = chosen(STRIP / 4) else { panic!("one line lies on the strip of the points") };
+        assert!((line.course.place(600.0, 0.0)[1] - 130.0).abs() < 2.0);
+    }
+}

@@ -70,3 +70,34 @@ fn distance_across(first: &Candidate, other: &Candidate, along_px: f64) -> Optio
     let share = (along_px - ends[0][0]) / (ends[1][0] - ends[0][0]);
     (0.0..=1.0).contains(&share).then(|| ends[0][1] + share * (ends[1][1] - ends[0][1]))
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::tests::two_lines;
+    use super::*;
+
+    const STRIP: u16 = 30000;
+
+    fn is_parted(grounds: [u16; 2], lane: u16) -> bool {
+        let (photo, lines) = two_lines(grounds, lane);
+        are_parted(&photo, &lines[0], &lines[1])
+    }
+
+    #[test]
+    fn one_ground_from_line_to_line_does_not_part_them() {
+        assert!(!is_parted([STRIP; 2], STRIP));
+        // A streak of grain, or soot.
+        assert!(!is_parted([STRIP; 2], (0.8 * f64::from(STRIP)) as u16));
+    }
+
+    #[test]
+    fn a_lane_of_other_ground_parts_them_dark_or_light() {
+        assert!(is_parted([STRIP; 2], STRIP / 3));
+        assert!(is_parted([STRIP; 2], 2 * STRIP));
+    }
+
+    #[test]
+    fn two_grounds_part_them_without_a_lane() {
+        assert!(is_parted([STRIP, STRIP / 2], STRIP));
+    }
+}

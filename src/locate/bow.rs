@@ -203,6 +203,8 @@ pub fn within_the_line(course: &Course, places: &Places) -> Course {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
 
     /// A bowed and wobbling line that jumps to a joint for its last fifth.
@@ -223,5 +225,38 @@ mod tests {
         let aside = places.aside();
         assert!(aside[..320].iter().all(|a| !a));
         assert!(aside[320..].iter().all(|a| *a));
+    }
+
+    /// A line that runs on straight where its trace left it for a joint.
+    #[test]
+    fn an_end_that_left_for_a_joint_is_put_back_on_the_line() {
+        const LEAVES_PX: f64 = 760.0;
+        let joint = |x: f64| 0.3 * (x - LEAVES_PX).max(0.0);
+        let luminance = Array2::from_shape_fn((260, 1000), |(y, x)| {
+            let [x, below] = [x as f64 + 0.5, y as f64 + 0.5 - 100.0];
+            let is_line = (50.0..950.0).contains(&x) && below.abs() < 5.0;
+            let is_joint = x > LEAVES_PX && (below - joint(x)).abs() < 3.0;
+            if is_line || is_joint { 4000 } else { 30000 }
+        });
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let step_px = 10.0;
+        let course = Course {
+            origin_px: [0.0, 100.0],
+            direction: [1.0, 0.0],
+            start_px: 50.0,
+            end_px: 950.0,
+            step_px,
+            // To the left, which is up.
+            offsets_px: (0..=90).map(|k| -joint(50.0 + f64::from(k) * step_px)).collect(),
+            is_dark: true,
+        };
+        let along_px: Vec<f64> = (0..=90).map(|k| 50.0 + f64::from(k) * step_px).collect();
+        let width_px = along_px.iter().map(|along| if *along < LEAVES_PX { 10.0 } else { 6.0 }).collect();
+        assert!(course.offset_at(900.0) < -40.0);
+        let (course, guide, _) = put_back(&photo, course, WidthGuide { along_px, width_px });
+        for along in [100.0, 500.0, 820.0, 900.0, 940.0] {
+            assert!(course.offset_at(along).abs() < 1.0, "{along}: {}", course.offset_at(along));
+        }
+        assert!((guide.at(900.0) - 10.0).abs() < 1.0, "{}", guide.at(900.0));
     }
 }
