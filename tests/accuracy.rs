@@ -96,29 +96,34 @@ fn photo_with_marks() {
 #[test]
 fn strips_that_once_were_hard() {
     use CaptureKind::{Photo, Scan};
-    use DatumKind::{Ends, Marks, Strip};
+    use DatumKind::{Ends, Marks, Points, Strip};
     let hard = [
-        (Photo, Ends, 132),    // a dark streak runs on from an end, and the trace with it
-        (Photo, Ends, 3092),   // grain darker than a quarter of the line beyond a sharp end
-        (Scan, Strip, 5025),   // the edge of a dark plate on a light ground widens twice
-        (Scan, Strip, 5033),   // a joint along the whole strip, stronger than the line
-        (Scan, Strip, 5089),   // two traces that end on one course
-        (Photo, Strip, 5133),  // a joint that keeps to a burned line's curve
-        (Photo, Marks, 3175),  // index marks as rivals of the line
-        (Scan, Marks, 3147),   // marks beyond the faded line
-        (Photo, Marks, 3103),  // the same in a photograph
-        (Photo, Marks, 5095),  // marks cut by the picture's edge
-        (Photo, Marks, 20239), // most halves not recognised, and one that grain drew decided
-        (Scan, Ends, 60056),   // a joint meets the line near its end, and the trace followed it
-        (Scan, Ends, 60296),   // grain beyond an end, narrower than the line
-        (Photo, Strip, 50037), // a fine line on a strip, and a bench whose grain is darker and longer
-        (Photo, Ends, 60172),  // the gap between strip and ruler
-        (Photo, Ends, 65380),  // a joint runs on from the line's end, and its light was taken for the line's own
-        (Scan, Strip, 65329),  // the trace ran on to the strip's edge, and the edge was looked for beyond it
-        (Photo, Ends, 65300),  // a joint of the bench that keeps to a burned line's curve
-        (Photo, Ends, 67316),  // the strip's edge, as long as the line and beside it
-        (Photo, Ends, 67308),  // its shadow
-        (Scan, Marks, 65355),  // a joint that comes nearer until it meets the line
+        (Photo, Ends, 132),      // a dark streak runs on from an end, and the trace with it
+        (Photo, Ends, 3092),     // grain darker than a quarter of the line beyond a sharp end
+        (Scan, Strip, 5025),     // the edge of a dark plate on a light ground widens twice
+        (Scan, Strip, 5033),     // a joint along the whole strip, stronger than the line
+        (Scan, Strip, 5089),     // two traces that end on one course
+        (Photo, Strip, 5133),    // a joint that keeps to a burned line's curve
+        (Photo, Marks, 3175),    // index marks as rivals of the line
+        (Scan, Marks, 3147),     // marks beyond the faded line
+        (Photo, Marks, 3103),    // the same in a photograph
+        (Photo, Marks, 5095),    // marks cut by the picture's edge
+        (Photo, Marks, 20239),   // most halves not recognised, and one that grain drew decided
+        (Scan, Ends, 60056),     // a joint meets the line near its end, and the trace followed it
+        (Scan, Ends, 60296),     // grain beyond an end, narrower than the line
+        (Photo, Strip, 50037),   // a fine line on a strip, and a bench whose grain is darker and longer
+        (Photo, Ends, 60172),    // the gap between strip and ruler
+        (Photo, Ends, 65380),    // a joint runs on from the line's end, and its light was taken for the line's own
+        (Scan, Strip, 65329),    // the trace ran on to the strip's edge, and the edge was looked for beyond it
+        (Photo, Ends, 65300),    // a joint of the bench that keeps to a burned line's curve
+        (Photo, Ends, 67316),    // the strip's edge, as long as the line and beside it
+        (Photo, Ends, 67308),    // its shadow
+        (Scan, Marks, 65355),    // a joint that comes nearer until it meets the line
+        (Photo, Strip, 90141),   // joints beside the line, as long, as dark and as straight as it
+        (Photo, Marks, 90719),   // the same, and they run out of the picture
+        (Scan, Strip, 90593),    // grain spoils more than half of the places about the finest
+        (Scan, Points, 90546),   // the same on one side of it
+        (Photo, Strip, 110_181), // a line drawn along the strip, taken for its edge
     ];
     hard.par_iter().for_each(|(capture, datum, seed)| check_within(*capture, *datum, *seed, 0.5));
 }
@@ -131,6 +136,7 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Scan, DatumKind::Strip, 20337),  // a joint crosses the line and hides its finest place
         (CaptureKind::Photo, DatumKind::Ends, 66324),  // a disturbed place within the line, taken for its end
         (CaptureKind::Scan, DatumKind::Ends, 62048),   // a streak runs on from the line's end to the strip's edge
+        (CaptureKind::Scan, DatumKind::Strip, 110_025), // a joint across the strip near its end, which a shadow hides
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
         let scene = answerable(Stratum { capture: *capture, datum: *datum }, *seed);

@@ -112,6 +112,7 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
                 let rising = tie::is_rising(course, setup.picture.low_end)?;
                 outline.long = long_edges();
                 outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
+                outline.long = strip::past_drawn_lines(found.photo, found.coarse, course, &outline);
                 if let [Some(start), Some(end)] = outline.short
                     && !is_as_wide(&outline, span_mm / (end.v0_px - start.v0_px))
                 {

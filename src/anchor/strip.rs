@@ -1,9 +1,11 @@
 //! The strip's outline: long straight steps of light, beside the line and beyond its ends.
 
+use std::ops::AddAssign;
+
 use rayon::prelude::*;
 
 use crate::locate::Course;
-use crate::locate::coarse::{Coarse, sample};
+use crate::locate::coarse::{Between, Coarse};
 use crate::locate::trace::{median, robust_line};
 use crate::photo::Photo;
 
@@ -20,6 +22,10 @@ const TRIES: usize = 5;
 const INSIDE: f64 = 0.1;
 /// Distances from a crossing, in px of the coarse picture, at which a long edge is looked for.
 const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
+/// Shares of an edge's step before a crossing above which its step beyond it shows that it runs on, and below which that it ends there;
+/// a shadow or the bench's grain may pale it.
+const RUNS_ON: f64 = 0.3;
+const ENDS: f64 = 0.15;
 /// Rows between an edge and the farthest light that it is judged by.
 const FARTHEST: isize = 7;
 
@@ -92,15 +98,33 @@ fn frame(course: &Course) -> Frame {
 
 /// Looks for the long edges beside the line.
 pub fn long_edges(photo: &Photo, coarse: &Coarse, course: &Course, clear_px: f64) -> [Option<EdgeLine>; 2] {
-    let frame = frame(course);
-    let range = [course.start_px, course.end_px];
-    let look = |side: f64| {
-        let mut turned = frame;
-        turned.v = [side * frame.v[0], side * frame.v[1]];
-        let found = edge(photo, coarse, &turned, range, clear_px)?;
-        Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
-    };
+    let look = |side: f64| long_edge(photo, coarse, course, side, clear_px);
     rayon::join(|| look(-1.0), || look(1.0)).into()
+}
+
+/// The long edge on one side of the line, so far away or farther.
+fn long_edge(photo: &Photo, coarse: &Coarse, course: &Course, side: f64, clear_px: f64) -> Option<EdgeLine> {
+    let frame = frame(course);
+    let turned = Frame { v: [side * frame.v[0], side * frame.v[1]], ..frame };
+    let found = edge(photo, coarse, &turned, [course.start_px, course.end_px], clear_px)?;
+    Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
+}
+
+/// The long edges, looked for anew beyond those past which the short edges run on: these are lines drawn along the strip.
+pub fn past_drawn_lines(photo: &Photo, coarse: &Coarse, course: &Course, outline: &Outline) -> [Option<EdgeLine>; 2] {
+    let frame = frame(course);
+    let turned = Frame { u: frame.v, v: frame.u, ..frame };
+    [0, 1].map(|index| {
+        let side = if index == 0 { -1.0 } else { 1.0 };
+        let long = outline.long[index]?;
+        let passes: Vec<bool> =
+            outline.short.iter().flatten().filter_map(|short| passes(coarse, &turned, short, &long, side)).collect();
+        if passes.is_empty() || passes.contains(&false) {
+            return Some(long);
+        }
+        let beyond = [course.start_px, course.end_px].map(|u| long.at(u).abs()).into_iter().fold(0.0, f64::max);
+        long_edge(photo, coarse, course, side, beyond + 2.0 * coarse.factor).or(Some(long))
+    })
 }
 
 /// Looks for the short edges beyond the ends of the line, between the long edges.
@@ -143,15 +167,17 @@ pub fn short_edges(
     })
 }
 
-/// Whether a long edge runs on past a short one; `None` where its step is too faint to tell, or the picture ends.
+/// Whether a long edge runs on past a short one (or, in a frame turned by a quarter, a short one past a long one); `None` where its
+/// step is too faint to tell, or the picture ends.
 fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, side: f64) -> Option<bool> {
     let factor = coarse.factor;
     // Where they cross: u = s0 + sm·v and v = l0 + lm·u.
     let across = (long.v0_px + long.slope * short.v0_px) / (1.0 - long.slope * short.slope);
     let crossing = short.at(across);
+    let between = Between::new(&coarse.log_light);
     let light = |along: f64, across: f64| {
         let [x, y] = frame.place(along, across);
-        sample(&coarse.log_light, (x - coarse.corner_px[0]) / factor, (y - coarse.corner_px[1]) / factor)
+        between.at((x - coarse.corner_px[0]) / factor, (y - coarse.corner_px[1]) / factor)
     };
     let mean_step = |sign: f64| -> Option<f64> {
         let steps: Option<Vec<f64>> = PASSING
@@ -165,7 +191,8 @@ fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, sid
         Some(median(steps?))
     };
     let [inner, outer] = [mean_step(-1.0)?, mean_step(1.0)?];
-    (inner.abs() > f64::from(LEAST_STEP)).then(|| outer * inner.signum() > 0.5 * inner.abs())
+    let kept = outer / inner;
+    (inner.abs() > f64::from(LEAST_STEP) && !(ENDS..RUNS_ON).contains(&kept)).then_some(kept > ENDS)
 }
 
 /// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
@@ -184,6 +211,7 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     let rows = ((diagonal / factor) as usize).max(1);
     // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
     let mut steps = vec![f32::NAN; columns * rows];
+    let between = Between::new(&coarse.log_light);
     let deepest = steps
         .par_chunks_exact_mut(rows)
         .zip(&us)
@@ -207,7 +235,7 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
                 }
                 for j in from.ceil() as isize..to as isize {
                     let [x, y] = at(j);
-                    light[(j + FARTHEST) as usize] = sample(&coarse.log_light, x, y);
+                    light[(j + FARTHEST) as usize] = between.at(x, y);
                 }
                 light
             };
@@ -238,16 +266,18 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     let mut best: Option<(f32, f64, f64)> = None;
     // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted
     // columns, row after row in memory.
-    let [mut sums, mut counts, mut agreeing] = [vec![0f32; rows], vec![0f32; rows], vec![0f32; rows]];
-    let is_known: Vec<f32> = steps.iter().map(|step| f32::from(u8::from(step.is_finite()))).collect();
-    let signs: Vec<f32> = steps.iter().map(|step| sign_of(*step)).collect();
+    let mut sums = vec![0f32; rows];
+    // No more than there are columns.
+    let [mut counts, mut agreeing] = [vec![0i16; rows], vec![0i16; rows]];
+    let is_known: Vec<i16> = steps.iter().map(|step| i16::from(step.is_finite())).collect();
+    let signs: Vec<i16> = steps.iter().map(|step| sign_of(*step)).collect();
     // What is not known adds nothing.
     let steps: Vec<f32> = steps.iter().map(|step| if step.is_finite() { *step } else { 0.0 }).collect();
     for k in 0..SLOPES {
         let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
-        for all in [&mut sums, &mut counts, &mut agreeing] {
-            all.fill(0.0);
-        }
+        sums.fill(0.0);
+        counts.fill(0);
+        agreeing.fill(0);
         for (i, u) in us.iter().enumerate() {
             let offset = slope * (u - middle) / factor;
             let shift = (offset + 0.5).floor() as isize;
@@ -273,7 +303,7 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
             }
         }
         for j in first..=deepest {
-            let [sum, count, agreeing] = [sums[j], counts[j], agreeing[j]];
+            let [sum, count, agreeing] = [sums[j], f32::from(counts[j]), f32::from(agreeing[j])];
             if count < 0.6 * columns as f32 {
                 continue;
             }
@@ -291,18 +321,18 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
     refine(photo, frame, middle, half, v, slope, factor)
 }
 
-fn add(to: &mut [f32], from: &[f32]) {
-    to.iter_mut().zip(from).for_each(|(to, from)| *to += from);
+fn add<T: AddAssign + Copy>(to: &mut [T], from: &[T]) {
+    to.iter_mut().zip(from).for_each(|(to, from)| *to += *from);
 }
 
 /// Which way a step goes, where it is one.
-fn sign_of(step: f32) -> f32 {
+fn sign_of(step: f32) -> i16 {
     if step > 0.02 {
-        1.0
+        1
     } else if step < -0.02 {
-        -1.0
+        -1
     } else {
-        0.0
+        0
     }
 }
 

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::locate::Course;
-use crate::locate::coarse::{Coarse, sample};
+use crate::locate::coarse::{Between, Coarse};
 
 /// Distances to the two sides of a stroke at which it is compared, in coarse pixels: far from the focus strokes are wide.
 const SIDES: [isize; 5] = [2, 4, 7, 11, 16];
@@ -94,6 +94,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
         })
         .collect();
     let across = course.across();
+    let between = Between::new(&coarse.log_light);
     // Depth of the valley across the stroke, the weaker of the two sides; shape (rows, columns). Each row by itself.
     let mut depth = vec![0f32; columns * rows];
     depth.par_chunks_exact_mut(columns).enumerate().with_min_len(8).for_each_init(
@@ -103,7 +104,7 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
             let mut is_seen = false;
             for (light, (foot, offset)) in row.iter_mut().zip(&feet) {
                 let [x, y] = [0, 1].map(|k| (foot[k] + (offset + away) * across[k] - coarse.corner_px[k]) / factor);
-                *light = sample(&coarse.log_light, x, y).unwrap_or(f32::NAN);
+                *light = between.at(x, y).unwrap_or(f32::NAN);
                 is_seen |= light.is_finite();
             }
             if !is_seen {

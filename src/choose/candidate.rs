@@ -51,15 +51,23 @@ const GROUND_STRENGTH: f64 = 2.0;
 /// it at one end that it keeps at the other, the sine between them, and bow over length and misfit of any other, of one alike.
 const ALIKE_SCORE: f64 = 0.6;
 const ALIKE_CONTRAST: f64 = 0.9;
+const ALIKE_CONTRAST_CLOSE: f64 = 0.8;
 const ALIKE_ENDS: f64 = 0.15;
 const ALIKE_AWAY: f64 = 0.4;
 const ALIKE_ANGLE: f64 = 0.25;
 const ALIKE_BOW: f64 = 0.0015;
 const ALIKE_MISFIT: f64 = 0.11;
+/// Distance over the mean width of two lines within which they spoil each other's edges and pale each other's ground.
+const SPOILING_WIDTHS: f64 = 10.0;
+/// Times the other's misfit, or the least one that counts, to which a stroke over the same ramp keeps to its curve.
+const ALIKE_STRAYING: f64 = 2.5;
+const LEAST_MISFIT: f64 = 0.025;
+/// Share of the other's rise (natural log of the width), on either side, that a stroke over the same ramp shows at least.
+const ALIKE_RISE: f64 = 0.5;
 /// How much longer than another a candidate must be that covers it, and how far it may fall short of an end of it, as shares of the
 /// other's length.
 const OUTREACH: f64 = 0.03;
-const END_ROOM: f64 = 0.005;
+const END_ROOM: f64 = 0.01;
 /// Places by which two courses are told to be one.
 const OVERLAP_PLACES: usize = 40;
 
@@ -116,8 +124,21 @@ impl Candidate {
     }
 
     /// True where it is as long and as strong a line as `first`, and as straight as a head runs or beside it from end to end.
+    ///
+    /// A second stroke over the ramp widens about as much and keeps to its curve about as well, or is as long as the first and so close to
+    /// it that each spoils the other's edges; a joint of boards runs on, and does neither.
     pub fn is_alike(&self, first: &Self) -> bool {
-        self.is_as_strong(first) && (self.is_beside(first) || (self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT))
+        let keeps_to_its_curve = self.misfit < ALIKE_STRAYING * first.misfit.max(LEAST_MISFIT);
+        let is_spoilt = self.is_close_to(first) && !self.outreaches(first);
+        let is_straight = self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT && keeps_to_its_curve;
+        let is_beside = self.is_beside(first) && (keeps_to_its_curve || is_spoilt);
+        self.is_as_strong(first) && self.widens_like(first) && (is_beside || is_straight)
+    }
+
+    /// True where it widens about as much as `first` on both sides of its finest place, or more.
+    pub fn widens_like(&self, first: &Self) -> bool {
+        let least = |c: &Self| c.bracket.map(|b| b.rises[0].min(b.rises[1]));
+        least(self).zip(least(first)).is_none_or(|(own, others)| own > ALIKE_RISE * others)
     }
 
     /// True where it can only be a second stroke, although its kerf, which narrows and widens again, keeps to no curve: two that are
@@ -128,13 +149,16 @@ impl Candidate {
             && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln())
             && self.is_as_strong(first)
             && self.is_beside(first)
+            && self.is_close_to(first)
     }
 
     /// Longer and darker, or nearly so, than `first`.
     fn is_as_strong(&self, first: &Self) -> bool {
         // A trace that joins the first's owes it a part of its score.
         let own_score = self.own_share(first) * self.trace.score;
-        own_score > ALIKE_SCORE * first.trace.score && self.contrast > ALIKE_CONTRAST * first.contrast
+        // Each pales the other's ground where they are close.
+        let least_contrast = if self.is_close_to(first) { ALIKE_CONTRAST_CLOSE } else { ALIKE_CONTRAST };
+        own_score > ALIKE_SCORE * first.trace.score && self.contrast > least_contrast * first.contrast
     }
 
     /// True where it runs beside `first` from end to end.
@@ -150,6 +174,14 @@ impl Candidate {
             && start_across * end_across > 0.0
             && nearer > ALIKE_AWAY * farther
             && (from - b.start_px).abs().max((to - b.end_px).abs()) < room
+    }
+
+    /// True where it runs so close to `other` that each spoils the other's edges.
+    fn is_close_to(&self, other: &Self) -> bool {
+        let middle = 0.5 * (self.course.start_px + self.course.end_px);
+        let [_, across] = other.course.along_across(self.course.place(middle, 0.0));
+        let [own, others] = [self, other].map(|c| median(c.guide.width_px.clone()));
+        across.abs() < SPOILING_WIDTHS * 0.5 * (own + others)
     }
 
     /// True where most of its course lies on that of `other`.

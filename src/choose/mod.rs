@@ -38,6 +38,8 @@ const UNLIKE_SIDES: f64 = 0.1;
 const CLEARLY_UNLIKE_SIDES: f64 = 0.25;
 /// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
 const ENDS_INSIDE: f64 = 0.5;
+/// The same where the strongest widens far less.
+const ENDS_INSIDE_AND_WIDENS: f64 = 0.3;
 
 /// Whether a candidate that looks burned leaves doubt which is the line.
 ///
@@ -257,7 +259,8 @@ fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
 
 /// True where `candidate` is so much stronger that it may be the line although it runs off its ground and `other` does not.
 fn is_stronger_by_far(candidate: &Candidate, other: &Candidate) -> bool {
-    other.strength() < ENDS_INSIDE * candidate.strength()
+    let share = if candidate.widens_like(other) { ENDS_INSIDE } else { ENDS_INSIDE_AND_WIDENS };
+    other.strength() < share * candidate.strength()
 }
 
 /// The line between two given places.

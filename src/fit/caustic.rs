@@ -20,8 +20,11 @@ const ROUGH_TOLERANCE: f64 = 1e-5;
 const TOLERANCE: f64 = 1e-10;
 /// ln overdrive: lines that can be read have A of about 3 to 80 (mean ln 12).
 const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
-/// Half the log ratio of the two sides: 15 % between the sides is ordinary, twice that is not.
-const ASYMMETRY: (f64, f64) = (0.0, 0.08);
+/// Half the log ratio of the two sides: 15 % between them is ordinary, twice that is not.
+const ASYMMETRY: (f64, f64) = (0.0, 0.05);
+/// Standard deviations of residuals, and of the asymmetry, from which they hardly count more.
+const SOFT_RESIDUAL: f64 = 3.0;
+const SOFT_ASYMMETRY: f64 = 2.5;
 
 /// A fitted caustic.
 #[derive(Debug, Clone)]
@@ -101,17 +104,16 @@ pub fn fit_from(data: &Data, start: &Caustic, start_scatter: Scatter, learned: u
     })
 }
 
-/// Large residuals hardly grow (Cauchy's loss): stretches that are not the line must not lead the first fit. Value and
-/// derivative.
+/// Large values hardly grow (Cauchy's loss): stretches that are not the line must not lead the first fit, and a beam far off its lens
+/// may make the sides as unequal as it will. Value and derivative.
 #[inline]
-fn soft(r: f64) -> (f64, f64) {
-    const CORE: f64 = 3.0;
-    let squared = (r / CORE).powi(2);
+fn soft(r: f64, core: f64) -> (f64, f64) {
+    let squared = (r / core).powi(2);
     if squared < 1e-6 {
         return (r, 1.0);
     }
     let root = (1.0 + squared).ln().sqrt();
-    (CORE * root * r.signum(), squared.sqrt() / ((1.0 + squared) * root))
+    (core * root * r.signum(), squared.sqrt() / ((1.0 + squared) * root))
 }
 
 fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
@@ -132,7 +134,7 @@ impl Residuals for Rough<'_> {
     fn residuals(&self, p: &[f64]) -> Vec<f64> {
         let curve = Caustic::from_slice(p).at_many();
         let places = self.0.position.iter().zip(&self.0.ln_kerf);
-        places.map(|(s, y)| soft((y - curve.ln_kerf(*s)) / ROUGH_SCATTER).0).chain(priors(p)).collect()
+        places.map(|(s, y)| soft((y - curve.ln_kerf(*s)) / ROUGH_SCATTER, SOFT_RESIDUAL).0).chain(priors(p)).collect()
     }
 
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
@@ -144,11 +146,11 @@ impl Residuals for Rough<'_> {
             .zip(&self.0.ln_kerf)
             .map(|(s, y)| {
                 let (value, gradient) = curve.with_gradient(*s);
-                let slope = -soft((y - value) / ROUGH_SCATTER).1 / ROUGH_SCATTER;
+                let slope = -soft((y - value) / ROUGH_SCATTER, SOFT_RESIDUAL).1 / ROUGH_SCATTER;
                 gradient.map(|g| slope * g)
             })
             .collect();
-        Some(with_priors(&rows))
+        Some(with_priors(&rows, p))
     }
 }
 
@@ -170,22 +172,23 @@ impl Residuals for Whitened<'_> {
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
         let curve = Caustic::from_slice(p).at_many();
         let gradients = self.data.position.iter().map(|s| curve.with_gradient(*s).1.map(|g| -g));
-        Some(with_priors(&self.whitener.whiten_rows(gradients)))
+        Some(with_priors(&self.whitener.whiten_rows(gradients), p))
     }
 }
 
 /// The priors as two more residuals.
 fn priors(p: &[f64]) -> [f64; 2] {
-    [(p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1, (p[4] - ASYMMETRY.0) / ASYMMETRY.1]
+    [(p[2] - LN_OVERDRIVE.0) / LN_OVERDRIVE.1, soft((p[4] - ASYMMETRY.0) / ASYMMETRY.1, SOFT_ASYMMETRY).0]
 }
 
-/// Rows of derivatives, and those of the priors below them.
-fn with_priors(rows: &[[f64; 5]]) -> DMatrix<f64> {
+/// Rows of derivatives, and those of the priors below them, at `p`.
+fn with_priors(rows: &[[f64; 5]], p: &[f64]) -> DMatrix<f64> {
     let count = rows.len();
+    let by_asymmetry = soft((p[4] - ASYMMETRY.0) / ASYMMETRY.1, SOFT_ASYMMETRY).1 / ASYMMETRY.1;
     DMatrix::from_fn(count + 2, 5, |i, k| match rows.get(i) {
         Some(row) => row[k],
         None if i == count && k == 2 => 1.0 / LN_OVERDRIVE.1,
-        None if i == count + 1 && k == 4 => 1.0 / ASYMMETRY.1,
+        None if i == count + 1 && k == 4 => by_asymmetry,
         None => 0.0,
     })
 }

@@ -47,12 +47,19 @@ fn leave_out_beyond_steps(stations: &mut [Station]) {
     }
 }
 
-/// Leaves out places among many that are left out: beyond the line's end grain yields an edge here and there.
+/// Leaves out, from each end inwards, places among many that are left out: beyond the line's end grain yields an edge here and there.
+///
+/// Within the line those that remain between others are as good as any.
 fn leave_out_stragglers(stations: &mut [Station]) {
     let used: Vec<bool> = stations.iter().map(|s| s.used).collect();
-    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
+    let is_among_used = |index: &usize| {
         let near = &used[index.saturating_sub(STRAGGLER_REACH)..(index + STRAGGLER_REACH + 1).min(used.len())];
-        if near.iter().filter(|used| **used).count() * 2 <= near.len() {
+        near.iter().filter(|used| **used).count() * 2 > near.len()
+    };
+    let first = (0..used.len()).find(is_among_used).unwrap_or(used.len());
+    let last = (first..used.len()).rev().find(is_among_used).unwrap_or(first);
+    for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.used) {
+        if !(first..=last).contains(&index) {
             station.used = false;
             station.left_out = Some(LeftOut::Outlier);
         }

@@ -35,6 +35,11 @@ const LEAST_AT_FINEST: f64 = 0.4;
 /// The same on either side of it: what turns the kerf upwards there must have been measured.
 const SIDE_REACH: f64 = 0.7;
 const LEAST_ON_A_SIDE: f64 = 0.56;
+/// Where grain spoils more than that, this share is enough if so much of what lies farther out on both sides, up to this distance, is
+/// used: there the line is seen to come down from both sides.
+const LEAST_IF_SEEN_FARTHER_OUT: f64 = 0.2;
+const FARTHER_OUT_REACH: f64 = 1.5;
+const LEAST_FARTHER_OUT: f64 = 0.7;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.42;
 /// The same may be so many times as much where places that are left out make it less sure.
@@ -246,12 +251,16 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         return (fits, Err(NoWaist::NotABeam));
     }
     let lengths_mm = [-1.0, 1.0].map(|side| (whole.caustic.ln_length + side * whole.caustic.asymmetry).exp());
-    let about = |low: f64, high: f64| {
-        left_out_share(stations, [position - low * lengths_mm[0], position + high * lengths_mm[1]])
-    };
-    if about(FINEST_REACH, FINEST_REACH) > 1.0 - LEAST_AT_FINEST
-        || about(SIDE_REACH, 0.0).max(about(0.0, SIDE_REACH)) > 1.0 - LEAST_ON_A_SIDE
-    {
+    let at = |reach: f64| position + reach * lengths_mm[usize::from(reach > 0.0)];
+    let used = |from: f64, to: f64| 1.0 - left_out_share(stations, [at(from), at(to)]);
+    let at_finest = used(-FINEST_REACH, FINEST_REACH);
+    let on_a_side = used(-SIDE_REACH, 0.0).min(used(0.0, SIDE_REACH));
+    let farther_out = used(-FARTHER_OUT_REACH, -SIDE_REACH).min(used(SIDE_REACH, FARTHER_OUT_REACH));
+    let comes_down =
+        range[0] < at(-FARTHER_OUT_REACH) && range[1] > at(FARTHER_OUT_REACH) && farther_out > LEAST_FARTHER_OUT;
+    let is_measured = (at_finest > LEAST_AT_FINEST && on_a_side > LEAST_ON_A_SIDE)
+        || (comes_down && at_finest.min(on_a_side) > LEAST_IF_SEEN_FARTHER_OUT);
+    if !is_measured {
         return (fits, Err(NoWaist::Unmeasured));
     }
     let slack = match (
@@ -366,6 +375,22 @@ mod tests {
         };
         assert!(with_gap(2.0).is_ok());
         assert_eq!(with_gap(8.0).unwrap_err(), NoWaist::Unmeasured);
+        // Farther out the line is seen to come down on that side, too.
+        let [little, much] = [2.0, 5.0].map(|length_mm| with_gap(length_mm).unwrap().position);
+        assert!((much.value - 40.0).abs() < 2.0 * much.standard_uncertainty, "{much:?}");
+        assert!(much.standard_uncertainty > 1.2 * little.standard_uncertainty, "{little:?} {much:?}");
+    }
+
+    /// The same, where the line ends before it could be seen to come down on that side.
+    #[test]
+    fn a_side_that_ends_where_it_was_hardly_measured_shows_no_finest_place() {
+        let mut all = stations(6.0, 1000);
+        all.retain(|station| station.position_mm > Some(34.5));
+        for (index, station) in all.iter_mut().enumerate().filter(|(index, _)| index % 5 > 1) {
+            station.used = !(34.0..40.0).contains(&(34.5 + 0.5 * index as f64));
+            station.left_out = (!station.used).then_some(LeftOut::Disturbed);
+        }
+        assert_eq!(find(&mut all, true, 0.05).1.unwrap_err(), NoWaist::Unmeasured);
     }
 
     /// Beyond 60 mm the line pales until it is no more than a stain, and what is measured there narrows again and widens.

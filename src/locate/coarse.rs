@@ -106,21 +106,40 @@ pub fn bounds(photo: &Photo, area_px: Option<[f64; 4]>) -> [usize; 4] {
     }
 }
 
-/// Bilinear sample at a place with pixel centres at .5; `None` outside.
-#[inline]
-pub fn sample(grid: &Array2<f32>, x: f64, y: f64) -> Option<f32> {
-    let [fx, fy] = [x - 0.5, y - 0.5];
-    if !(fx >= 0.0 && fy >= 0.0) {
-        return None;
+/// A reduced picture's light between its pixels.
+#[derive(Debug, Clone, Copy)]
+pub struct Between<'a> {
+    /// Row after row.
+    values: &'a [f32],
+    width: usize,
+    height: usize,
+}
+
+impl<'a> Between<'a> {
+    /// Of shape (height, width), in the usual order.
+    pub fn new(grid: &'a Array2<f32>) -> Self {
+        let values = grid.as_slice().expect("a picture's rows follow one another");
+        Self { values, width: grid.ncols(), height: grid.nrows() }
     }
-    let [ix, iy] = [fx as usize, fy as usize];
-    if ix + 1 >= grid.ncols() || iy + 1 >= grid.nrows() {
-        return None;
+
+    /// Bilinear sample at a place with pixel centres at .5; `None` outside.
+    #[inline]
+    pub fn at(&self, x: f64, y: f64) -> Option<f32> {
+        let [fx, fy] = [x - 0.5, y - 0.5];
+        if !(fx >= 0.0 && fy >= 0.0) {
+            return None;
+        }
+        let [ix, iy] = [fx as u32, fy as u32];
+        if ix as usize + 1 >= self.width || iy as usize + 1 >= self.height {
+            return None;
+        }
+        let [ax, ay] = [(fx - f64::from(ix)) as f32, (fy - f64::from(iy)) as f32];
+        let corner = iy as usize * self.width + ix as usize;
+        let [above, below] = [corner, corner + self.width].map(|left| &self.values[left..left + 2]);
+        let top = above[0] * (1.0 - ax) + above[1] * ax;
+        let bottom = below[0] * (1.0 - ax) + below[1] * ax;
+        Some(top * (1.0 - ay) + bottom * ay)
     }
-    let [ax, ay] = [(fx - ix as f64) as f32, (fy - iy as f64) as f32];
-    let top = grid[[iy, ix]] * (1.0 - ax) + grid[[iy, ix + 1]] * ax;
-    let bottom = grid[[iy + 1, ix]] * (1.0 - ax) + grid[[iy + 1, ix + 1]] * ax;
-    Some(top * (1.0 - ay) + bottom * ay)
 }
 
 /// The strongest straight runs, valleys and crests together, strongest first: at most `most`, and up to five of a sign
@@ -235,6 +254,7 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
     let [height, width] = [log_light.nrows(), log_light.ncols()];
     let smooth = binomial(log_light);
     let values = smooth.as_slice().expect("a picture's rows follow one another");
+    let between = Between::new(&smooth);
     const REACH: f64 = 2.6;
     let rows: Vec<Vec<_>> = (4..height.saturating_sub(4))
         .into_par_iter()
@@ -260,7 +280,7 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 }
                 let (sin, cos) = normal(half_difference, xy, root, is_dark);
                 let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
-                let side = |d: f64| sample(&smooth, px + d * cos, py + d * sin);
+                let side = |d: f64| between.at(px + d * cos, py + d * sin);
                 let (Some(near_left), Some(near_right)) = (side(-1.0), side(1.0)) else { continue };
                 let sign = if is_dark { 1.0 } else { -1.0 };
                 if sign * (near_left - centre) < 0.0 || sign * (near_right - centre) < 0.0 {

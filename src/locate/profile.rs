@@ -8,6 +8,8 @@ use crate::photo::Photo;
 
 /// Bin width across the course.
 const BIN_PX: f64 = 0.5;
+/// Far more than the distances in a row are rounded by.
+const ROUNDING_PX: f64 = 1e-3;
 
 /// Mean light at distances across a course.
 #[derive(Debug, Clone, Default)]
@@ -40,19 +42,23 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
     // Of each bin: pixels, sum of their distances, sum of their light (white = 65535).
     let mut sums = vec![[0f64; 3]; bins];
     let mut inside = 0usize;
+    // By what a step along a row changes each distance, and by what a row does.
+    let per_column = [dx, across[0] - slope * dx];
+    let per_row = [dy, across[1] - slope * dy];
+    let columns_per = per_column.map(|step| if step.abs() > 1e-9 { Some(1.0 / step) } else { None });
     for y in y0..y1 {
         let row = photo.luminance.row(y);
         let oy = y as f64 + 0.5 - centre[1];
         // Only the columns of this row that can lie in the box.
         let [mut from, mut to] = [x0 as f64, x1 as f64];
-        for (unit, offset, half) in [(dx, oy * dy, half_length_px), (across[0], oy * across[1], half_width_px)] {
-            if unit.abs() > 1e-9 {
-                let [a, b] = [(-half - offset) / unit, (half - offset) / unit];
-                from = from.max(centre[0] - 0.5 + a.min(b) - 1.0);
-                to = to.min(centre[0] - 0.5 + a.max(b) + 2.0);
+        for ((columns, per_row), half) in columns_per.iter().zip(per_row).zip([half_length_px, half_width_px]) {
+            if let Some(columns) = columns {
+                let [a, b] = [(-half - oy * per_row) * columns, (half - oy * per_row) * columns];
+                from = from.max(centre[0] - 0.5 + a.min(b) - ROUNDING_PX);
+                to = to.min(centre[0] + 0.5 + a.max(b) + ROUNDING_PX);
             }
         }
-        let [mut from, mut to] = [from.max(0.0) as usize, to.max(0.0).min(x1 as f64) as usize];
+        let [mut from, mut to] = [from.max(0.0).ceil() as usize, to.max(0.0).min(x1 as f64) as usize];
         let place = |x: usize| {
             let ox = x as f64 + 0.5 - centre[0];
             let a = ox * dx + oy * dy;
@@ -70,13 +76,22 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
             to -= 1;
         }
         let Some(pixels) = row.as_slice().and_then(|row| row.get(from..to)) else { continue };
+        // Neighbours mostly share a bin: its sums stay at hand until the next one's turn.
+        let mut at = 0;
+        let mut sum = sums[0];
         for (x, pixel) in (from..).zip(pixels) {
             let t = place(x).1;
-            let bin = &mut sums[((t + half_width_px) * (1.0 / BIN_PX)) as u32 as usize];
-            bin[0] += 1.0;
-            bin[1] += t;
-            bin[2] += f64::from(*pixel);
+            let bin = ((t + half_width_px) * (1.0 / BIN_PX)) as u32 as usize;
+            if bin != at {
+                sums[at] = sum;
+                sum = sums[bin];
+                at = bin;
+            }
+            sum[0] += 1.0;
+            sum[1] += t;
+            sum[2] += f64::from(*pixel);
         }
+        sums[at] = sum;
         inside += pixels.len();
     }
     let mut profile = Profile {

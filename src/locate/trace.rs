@@ -2,7 +2,7 @@
 
 use ndarray::Array2;
 
-use super::coarse::{Coarse, Run, sample};
+use super::coarse::{Between, Coarse, Run};
 
 /// Lateral room in coarse pixels in which a course may leave the run: lens distortion bows a long line.
 const BAND: isize = 14;
@@ -280,15 +280,14 @@ fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option
     }
     let steps = (to - from).floor() as usize;
     let left = [direction[1], -direction[0]];
+    let between = Between::new(&coarse.log_light);
     let mut light = Array2::from_elem((steps, (2 * REACH + 1) as usize), f32::NAN);
-    for i in 0..steps {
+    for (i, mut row) in light.outer_iter_mut().enumerate() {
         let along = from + i as f64 + 0.5;
-        for t in -REACH..=REACH {
+        for (light, t) in row.iter_mut().zip(-REACH..=REACH) {
             let x = origin[0] + along * direction[0] + t as f64 * left[0];
             let y = origin[1] + along * direction[1] + t as f64 * left[1];
-            if let Some(value) = sample(&coarse.log_light, x, y) {
-                light[[i, (t + REACH) as usize]] = value;
-            }
+            *light = between.at(x, y).unwrap_or(f32::NAN);
         }
     }
     // A box of seven along the line: grain and noise weaken, the line does not.
