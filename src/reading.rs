@@ -7,6 +7,7 @@ use std::sync::{Arc, OnceLock};
 use crate::advice::{self, NoCourse};
 use crate::anchor::ends::LineEnd;
 use crate::anchor::strip::EdgeLine;
+use crate::anchor::tie::TieError;
 use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
 use crate::choose::{self, Choice};
@@ -549,6 +550,12 @@ fn run(
             None => advice::no_waist(why, setup),
         }
     })?;
+    if setup.picture.datum == Datum::Ends
+        && options.given.datums_px.is_none()
+        && let Some(is_low) = quality::faded_end(&reading.stations)
+    {
+        return Err(advice::no_tie(&TieError::EndFades { is_low }).into());
+    }
     let waist = fitted.waist(course, &tie);
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
     if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {

@@ -163,7 +163,7 @@ fn pictures_without_an_answer_that_once_got_a_number() {
         (Trap::TwoLines, 984, RefusalCode::SeveralLines),
         (Trap::TwoLines, 976, RefusalCode::SeveralLines),
         (Trap::TwoLines, 1013, RefusalCode::SeveralLines),
-        (Trap::Taper, 65_000, RefusalCode::LineBroken),
+        (Trap::Taper, 65_000, RefusalCode::NoLine),
         (Trap::Filled, 1034, RefusalCode::NoLine),
         (Trap::Filled, 1056, RefusalCode::NotBracketed),
     ] {

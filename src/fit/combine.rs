@@ -12,7 +12,7 @@ const PARABOLA_FLOOR: f64 = 0.01;
 const ALONE_FLOOR: f64 = 0.05;
 /// Correlation of the two fits' errors, which see the same grain; three sets of rendered strips showed 0.52 to 0.63
 /// (docs/uncertainty.md).
-const CORRELATION: f64 = 0.55;
+const CORRELATION: f64 = 0.6;
 /// Share of the variance between the fits beyond their own that joins the combined one.
 const EXCESS_SHARE: f64 = 0.5;
 /// How slowly a fit's weight falls with its standard uncertainty beyond the other's.

@@ -13,6 +13,8 @@ const END_KERFS: f64 = 1.0;
 /// Share of the places that are finer than what counts as fine, and that width over the blur below which it says nothing.
 const FINE_SHARE: f64 = 0.1;
 const DROWNED: f64 = 2.5;
+/// Share of the places next to an end of which most are too pale where the line has faded there.
+const FADED_END: f64 = 0.12;
 /// Peak of the periodogram over its mean from which a wander is called periodic. For white noise and a few hundred
 /// stations the highest of the peaks exceeds this about once in a thousand lines (exponential distribution of power).
 const PERIODIC: f64 = 13.0;
@@ -89,6 +91,25 @@ pub fn with_scale(mut line: LineQuality, stations: &[Station], tie: &Tie, side_l
     line
 }
 
+/// The end next to which most places are too pale to count, the low one or not: the beam stopped somewhere beyond it, perhaps.
+pub fn faded_end(stations: &[Station]) -> Option<bool> {
+    let mut rows: Vec<(f64, bool)> = stations
+        .iter()
+        .filter(|s| s.left_out != Some(LeftOut::NearEnd))
+        .filter_map(|s| Some((s.position_mm?, s.left_out == Some(LeftOut::Faint))))
+        .collect();
+    rows.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let outermost = (FADED_END * rows.len() as f64) as usize;
+    let is_faded = |part: &[(f64, bool)]| 2 * part.iter().filter(|row| row.1).count() > part.len();
+    if is_faded(&rows[..outermost]) {
+        Some(true)
+    } else if is_faded(&rows[rows.len() - outermost..]) {
+        Some(false)
+    } else {
+        None
+    }
+}
+
 /// What is left of the offsets (second) over the places (first) about their parabola of least squares: how the axis happens to
 /// lie, and the bow of lens and paper, is no wander. Running means alone leave a slope standing at both ends.
 fn about_parabola(rows: &[[f64; 2]]) -> Vec<f64> {
@@ -148,6 +169,39 @@ pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_end_next_to_which_most_places_are_too_pale_has_faded() {
+        let place = |number: i32, left_out: Option<LeftOut>| Station {
+            along_px: f64::from(number),
+            position_mm: Some(0.3 * f64::from(number)),
+            left_edge_px: [0.0; 2],
+            right_edge_px: [0.0; 2],
+            centre_px: 0.0,
+            kerf_px: 8.0,
+            standard_uncertainty_px: 0.1,
+            kerf_mm: Some(0.2),
+            contrast: 0.5,
+            core: 0.1,
+            edge_sigma_px: 1.0,
+            used: left_out.is_none(),
+            left_out,
+        };
+        let line = |low: Option<LeftOut>, high: Option<LeftOut>| -> Vec<Station> {
+            (0..200)
+                .map(|number| match number {
+                    0..20 => place(number, low),
+                    180..200 => place(number, high),
+                    _ => place(number, None),
+                })
+                .collect()
+        };
+        assert_eq!(faded_end(&line(Some(LeftOut::Faint), None)), Some(true));
+        assert_eq!(faded_end(&line(None, Some(LeftOut::Faint))), Some(false));
+        assert_eq!(faded_end(&line(Some(LeftOut::Outlier), Some(LeftOut::Disturbed))), None);
+        assert_eq!(faded_end(&line(None, None)), None);
+        assert_eq!(faded_end(&[]), None);
+    }
 
     /// Widths of 4 to 12 px say nothing behind a blur of 4 px, and everything behind one of 1 px or of 1.7 px.
     #[test]
