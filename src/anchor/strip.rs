@@ -168,7 +168,7 @@ pub fn short_edges(
 }
 
 /// Whether a long edge runs on past a short one (or, in a frame turned by a quarter, a short one past a long one); `None` where its
-/// step is too faint to tell, or the picture ends.
+/// step is too faint, or keeps too little or too much of itself, to tell, or the picture ends.
 fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, side: f64) -> Option<bool> {
     let factor = coarse.factor;
     // Where they cross: u = s0 + sm·v and v = l0 + lm·u.

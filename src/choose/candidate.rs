@@ -62,7 +62,7 @@ const SPOILING_WIDTHS: f64 = 10.0;
 /// Times the other's misfit, or the least one that counts, to which a stroke over the same ramp keeps to its curve.
 const ALIKE_STRAYING: f64 = 2.5;
 const LEAST_MISFIT: f64 = 0.025;
-/// Share of the other's rise (natural log of the width), on either side, that a stroke over the same ramp shows at least.
+/// Share of the other's rise (natural log of the width, each on its flatter side) that a stroke over the same ramp shows at least.
 const ALIKE_RISE: f64 = 0.5;
 /// How much longer than another a candidate must be that covers it, and how far it may fall short of an end of it, as shares of the
 /// other's length.
@@ -135,7 +135,7 @@ impl Candidate {
         self.is_as_strong(first) && self.widens_like(first) && (is_beside || is_straight)
     }
 
-    /// True where it widens about as much as `first` on both sides of its finest place, or more.
+    /// True where it widens at least about half as much as `first`, each on its flatter side.
     pub fn widens_like(&self, first: &Self) -> bool {
         let least = |c: &Self| c.bracket.map(|b| b.rises[0].min(b.rises[1]));
         least(self).zip(least(first)).is_none_or(|(own, others)| own > ALIKE_RISE * others)
