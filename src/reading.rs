@@ -10,7 +10,7 @@ use crate::anchor::strip::EdgeLine;
 use crate::anchor::tie::TieError;
 use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
-use crate::choose::{self, Choice};
+use crate::choose::{self, Choice, Said};
 use crate::doubts;
 use crate::estimate::Estimate;
 use crate::fit::waist;
@@ -374,15 +374,20 @@ pub struct MeasuredLine {
 struct Asked {
     area_px: Option<[f64; 4]>,
     line_px: Option<[[f64; 2]; 2]>,
-    on_the_line_px: Option<[[f64; 2]; 2]>,
+    said: Said,
 }
 
 impl Asked {
     const fn of(setup: &Setup, options: &ReadOptions) -> Self {
+        let datum = &setup.picture.datum;
         Self {
             area_px: setup.picture.area_px,
             line_px: options.given.line_px,
-            on_the_line_px: setup.picture.datum.places_on_the_line(),
+            said: Said {
+                through_px: datum.places_on_the_line(),
+                has_marks: matches!(datum, Datum::Marks { .. }),
+                ends_show: matches!(datum, Datum::Ends | Datum::Strip),
+            },
         }
     }
 }
@@ -418,7 +423,7 @@ impl MeasuredLine {
         // 2: find
         let choice = match self.asked.line_px {
             Some(line) => choose::along(photo, &self.coarse, line),
-            None => choose::choose(photo, &self.coarse, self.asked.on_the_line_px),
+            None => choose::choose(photo, &self.coarse, self.asked.said),
         };
         let candidate = match choice {
             Choice::One(candidate) => *candidate,

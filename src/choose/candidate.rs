@@ -68,6 +68,12 @@ const ALIKE_RISE: f64 = 0.5;
 /// other's length.
 const OUTREACH: f64 = 0.03;
 const END_ROOM: f64 = 0.01;
+/// Distance of the far end of half an index mark from the line over that of its near end: 2, or 1.5 for a short one, and what
+/// perspective and a trace that stops early or late make of it. How far it may lean along the line, over its own length, and that length
+/// over the line's, at most.
+const MARK_REACHES: [f64; 2] = [1.25, 2.7];
+const MARK_LEAN: f64 = 0.35;
+const MARK_LENGTH: f64 = 0.5;
 /// Places by which two courses are told to be one.
 const OVERLAP_PLACES: usize = 40;
 
@@ -200,6 +206,21 @@ impl Candidate {
         };
         let own = (0..OVERLAP_PLACES).filter(|k| is_own((*k as f64 + 0.5) / OVERLAP_PLACES as f64)).count();
         own as f64 / OVERLAP_PLACES as f64
+    }
+
+    /// True where it lies as half an index mark does beside `line`: across it and on one side, far shorter, and beginning as far away
+    /// from it as it is long, or twice as far.
+    pub fn may_be_mark_of(&self, line: &Self) -> bool {
+        let [from, to] = [line.course.start_px, line.course.end_px];
+        let [[along, across], [other_along, other_across]] =
+            [self.course.start_px, self.course.end_px].map(|end| line.course.along_across(self.course.place(end, 0.0)));
+        let [near, far] = [across.abs().min(other_across.abs()), across.abs().max(other_across.abs())];
+        let length = self.course.end_px - self.course.start_px;
+        across * other_across > 0.0
+            && (MARK_REACHES[0] * near..MARK_REACHES[1] * near).contains(&far)
+            && (along - other_along).abs() < MARK_LEAN * length
+            && length < MARK_LENGTH * (to - from)
+            && (from..to).contains(&(0.5 * (along + other_along)))
     }
 
     /// True where it runs on to the edge of what it lies on, at both ends.

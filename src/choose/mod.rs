@@ -72,10 +72,21 @@ pub enum Choice {
     Several(Vec<Candidate>),
 }
 
-/// Looks at the picture (or the area) and chooses. `through_px`: two places that the setup says lie on the line.
-pub fn choose(photo: &Photo, coarse: &Coarse, through_px: Option<[[f64; 2]; 2]>) -> Choice {
-    let known = through_px.and_then(|places| known_at(photo, coarse, places));
-    let Some(known) = known else { return among(photo, distinct_traces(photo, coarse)) };
+/// What the setup says of the line and of what is burned beside it.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct Said {
+    /// Two places that lie on the line.
+    pub through_px: Option<[[f64; 2]; 2]>,
+    /// Index marks are burned across its two sides.
+    pub has_marks: bool,
+    /// It is tied by its own ends or the strip's, which must be in the picture.
+    pub ends_show: bool,
+}
+
+/// Looks at the picture (or the area) and chooses.
+pub fn choose(photo: &Photo, coarse: &Coarse, said: Said) -> Choice {
+    let known = said.through_px.and_then(|places| known_at(photo, coarse, places));
+    let Some(known) = known else { return among(photo, distinct_traces(photo, coarse), said) };
     if known.is_gap || is_nothing(photo, &known) {
         return Choice::None;
     }
@@ -151,18 +162,23 @@ fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     distinct
 }
 
-/// True where a trace runs from edge to edge of the picture.
-fn crosses(trace: &Trace, photo: &Photo) -> bool {
+/// True for each end of a trace that lies at the picture's edge.
+fn at_the_edge(trace: &Trace, photo: &Photo) -> [bool; 2] {
     let [width, height] = [photo.width() as f64, photo.height() as f64];
     let room = AT_THE_EDGE * width.max(height);
-    [0, trace.offsets_px.len() - 1].into_iter().all(|index| {
+    [0, trace.offsets_px.len() - 1].map(|index| {
         let [x, y] = trace.place(index);
         x.min(y).min(width - x).min(height - y) < room
     })
 }
 
+/// True where a trace runs from edge to edge of the picture.
+fn crosses(trace: &Trace, photo: &Photo) -> bool {
+    at_the_edge(trace, photo) == [true; 2]
+}
+
 /// The line among several traces.
-fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
+fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
     let Some(best_score) = distinct.first().map(|t| t.score) else { return Choice::None };
     distinct.retain(|t| t.score > WORTH_MEASURING * best_score);
     // Many may cross the whole picture, as the lines of a mat do: they must not crowd out one that ends inside.
@@ -175,6 +191,14 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
     });
     let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
     candidates.retain(|c| !c.is_gap);
+    // A joint between the bench's planks crosses the picture, and is longer and darker than any line.
+    if said.ends_show && candidates.iter().any(|c| c.looks_burned() && !crosses(&c.trace, photo)) {
+        candidates.retain(|c| !crosses(&c.trace, photo));
+    }
+    if said.has_marks {
+        let all = candidates.clone();
+        candidates.retain(|c| !all.iter().any(|line| line.trace.score > c.trace.score && c.may_be_mark_of(line)));
+    }
     // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.
     let best = candidates.iter().filter(|c| c.looks_burned()).map(Candidate::strength).fold(0.0, f64::max);
     candidates.retain(|c| c.strength() >= FAR_BELOW * best);
@@ -198,7 +222,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
             let spoilt = spoilt.filter(|c| c.unevenness < first.unevenness + UNLIKE_SIDES);
             spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo)).cloned().collect()
         };
-        return match the_burned(photo, &burned) {
+        return match the_burned(photo, &burned, said.ends_show) {
             Choice::One(first) => match twins(&first) {
                 twins if twins.is_empty() => Choice::One(first),
                 twins => Choice::Several([vec![*first], twins].concat()),
@@ -225,13 +249,16 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>) -> Choice {
 }
 
 /// The line among those that look burned, strongest first.
-fn the_burned(photo: &Photo, burned: &[&Candidate]) -> Choice {
+fn the_burned(photo: &Photo, burned: &[&Candidate], ends_show: bool) -> Choice {
     // One that runs off its ground and covers the first is a joint that it was drawn along; one askew, the bench's, or the mat's.
     let is_ground = |c: &Candidate, first: &Candidate| {
         c.outreaches(first) || (c.is_askew_to(first) && !is_stronger_by_far(c, first))
     };
     let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
         let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
+        // What leaves the picture is no line whose ends show.
+        let leaves = |c: &Candidate| at_the_edge(&c.trace, photo).contains(&true);
+        let others = others.filter(|(c, _)| !ends_show || !leaves(c) || leaves(first));
         let others = others.filter(|(c, off)| !(**off && is_ground(c, first)) && rivals_it(c, first));
         others.map(|(c, _)| (*c).clone()).collect()
     };
@@ -317,10 +344,66 @@ mod tests {
         let through = Some([[300.0, 130.0], [900.0, 130.0]]);
         let chosen = |lane: u16| {
             let (photo, _) = two_lines([STRIP; 2], lane);
-            choose(&photo, &Coarse::new(&photo, None), through)
+            choose(&photo, &Coarse::new(&photo, None), Said { through_px: through, ..Said::default() })
         };
         assert!(matches!(chosen(STRIP), Choice::Several(_)));
         let Choice::One(line) = chosen(STRIP / 4) else { panic!("one line lies on the strip of the points") };
         assert!((line.course.place(600.0, 0.0)[1] - 130.0).abs() < 2.0);
+    }
+    /// A dark line from x 300 to 900 on y 400, and a stroke up and down on x 500 between these distances above the line, both finest in
+    /// their middle.
+    fn line_and_stroke(from: f64, to: f64) -> Photo {
+        let luminance = Array2::from_shape_fn((560, 1200), |(y, x)| {
+            let [x, above] = [x as f64 + 0.5, 400.0 - (y as f64 + 0.5)];
+            let half_width = |share: f64| 4.0 + 6.0 * share.powi(2);
+            let on_the_line = (300.0..900.0).contains(&x) && above.abs() < half_width((x - 600.0) / 300.0);
+            let share = (2.0 * above - from - to) / (to - from);
+            let on_the_stroke = (from..to).contains(&above) && (x - 500.0).abs() < half_width(share);
+            if on_the_line || on_the_stroke { LINE } else { STRIP }
+        });
+        Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None }
+    }
+
+    #[test]
+    fn an_index_mark_is_no_rival_of_the_line_that_it_lies_beside() {
+        let chosen = |photo: &Photo, has_marks: bool| {
+            choose(photo, &Coarse::new(photo, None), Said { has_marks, ..Said::default() })
+        };
+        for (from, to) in [(170.0, 340.0), (190.0, 285.0)] {
+            let marked = line_and_stroke(from, to);
+            let Choice::One(line) = chosen(&marked, true) else {
+                panic!("a mark from {from} to {to} is no second line")
+            };
+            assert!((line.course.place(0.5 * (line.course.start_px + line.course.end_px), 0.0)[1] - 400.0).abs() < 2.0);
+        }
+        // Without marks it is a second line, and so is one that begins at the first.
+        assert!(matches!(chosen(&line_and_stroke(170.0, 340.0), false), Choice::Several(_)));
+        assert!(matches!(chosen(&line_and_stroke(40.0, 300.0), true), Choice::Several(_)));
+    }
+
+    /// A joint from edge to edge of the picture, darker than the line that ends inside.
+    #[test]
+    fn what_crosses_the_picture_gives_way_to_a_line_whose_ends_must_show() {
+        let luminance = Array2::from_shape_fn((420, 1200), |(y, x)| {
+            let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+            let half_width = |rise: f64| 4.0 + rise * ((x - 600.0) / 500.0).powi(2);
+            if (y - 130.0).abs() < half_width(4.0) {
+                LINE / 4
+            } else if (300.0..900.0).contains(&x) && (y - 290.0).abs() < half_width(16.0) {
+                STRIP / 2
+            } else {
+                STRIP
+            }
+        });
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let middle_of_the_chosen = |ends_show: bool| {
+            let said = Said { ends_show, ..Said::default() };
+            let Choice::One(line) = choose(&photo, &Coarse::new(&photo, None), said) else {
+                panic!("one of the two is chosen")
+            };
+            line.course.place(0.5 * (line.course.start_px + line.course.end_px), 0.0)[1]
+        };
+        assert!((middle_of_the_chosen(true) - 290.0).abs() < 2.0);
+        assert!((middle_of_the_chosen(false) - 130.0).abs() < 2.0, "a close picture's line may cross it");
     }
 }

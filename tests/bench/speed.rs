@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use image::{DynamicImage, ImageDecoder as _};
-use narrows::choose::{Choice, choose};
+use narrows::choose::{self, Choice, choose};
 use narrows::fit::waist;
 use narrows::locate::coarse::Coarse;
 use narrows::photo::{DecodeOptions, Photo, decode_bytes, decode_file};
@@ -308,7 +308,7 @@ fn growth(folder: &Path, is_quick: bool) -> Done {
     }
     println!("\ngrowth with stations: the last of them");
     let Some((photo, setup)) = last else { return Ok(()) };
-    let Choice::One(candidate) = choose(&photo, &Coarse::new(&photo, None), None) else {
+    let Choice::One(candidate) = choose(&photo, &Coarse::new(&photo, None), choose::Said::default()) else {
         return Err("the line was not found".into());
     };
     let course = &candidate.course;
