@@ -181,8 +181,8 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
         ),
         NoWaist::Unmeasured => Refusal::new(
             Code::LineBroken,
-            "the line is burnt through, broken or covered where it should be finest",
-            "burn faster or weaker, so that the line stays brown and goes nowhere through, on a piece without knots",
+            "the line is burnt through, broken, covered or lost in dark grain where it should be finest",
+            "burn on a light piece without knots or dark streaks, faster or weaker if the line is black or goes through",
         ),
         NoWaist::Erratic { wander } => Refusal::new(
             Code::TooFlat,

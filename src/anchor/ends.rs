@@ -6,6 +6,7 @@ use crate::locate::refine::{WidthGuide, median_filter};
 use crate::locate::trace::median;
 use crate::photo::Photo;
 use crate::stations::Station;
+use crate::stations::quality::PALED;
 use crate::stations::step::{LEAST_LN, SIDE, is_step};
 
 /// Strength of the line next to its edges, over that of its middle, below which it is thinner than it was.
@@ -25,10 +26,8 @@ const NARROWER: f64 = 0.93;
 const STEP_WITHIN: f64 = 0.2;
 /// Contrast within a step of the kerf over the line's own from which the line ends there.
 const STRONG: f64 = 0.75;
-/// Contrast next to the end, over so many widths, over the line's own below which it has faded before it ends; where a beam stopped
-/// rendered lines have 0.78 and more.
+/// Widths next to the end over which the line must not have faded.
 const NEAR_END: f64 = 3.0;
-const PALED: f64 = 0.65;
 /// Width at the end over the widest below which the line tapers.
 const TAPERED: f64 = 0.6;
 

@@ -15,6 +15,9 @@ const FINE_SHARE: f64 = 0.1;
 const DROWNED: f64 = 2.5;
 /// Share of the places next to an end of which most are too pale where the line has faded there.
 const FADED_END: f64 = 0.12;
+/// Contrast next to an end over the line's own below which it has faded before it ends; where a beam stopped rendered lines have 0.78
+/// and more.
+pub const PALED: f64 = 0.65;
 /// Peak of the periodogram over its mean from which a wander is called periodic. For white noise and a few hundred
 /// stations the highest of the peaks exceeds this about once in a thousand lines (exponential distribution of power).
 const PERIODIC: f64 = 13.0;
@@ -92,11 +95,15 @@ pub fn with_scale(mut line: LineQuality, stations: &[Station], tie: &Tie, side_l
 }
 
 /// The end next to which most places are too pale to count, the low one or not: the beam stopped somewhere beyond it, perhaps.
+///
+/// A light line that is hardly paler there, beside grounds as dark as before, may be too pale for the fits, and its end is one all the
+/// same.
 pub fn faded_end(stations: &[Station]) -> Option<bool> {
+    let usual = median(stations.iter().filter(|s| s.used).map(|s| s.contrast).collect());
     let mut rows: Vec<(f64, bool)> = stations
         .iter()
         .filter(|s| s.left_out != Some(LeftOut::NearEnd))
-        .filter_map(|s| Some((s.position_mm?, s.left_out == Some(LeftOut::Faint))))
+        .filter_map(|s| Some((s.position_mm?, s.left_out == Some(LeftOut::Faint) && s.contrast < PALED * usual)))
         .collect();
     rows.sort_by(|a, b| a.0.total_cmp(&b.0));
     let outermost = (FADED_END * rows.len() as f64) as usize;
@@ -172,7 +179,7 @@ mod tests {
 
     #[test]
     fn an_end_next_to_which_most_places_are_too_pale_has_faded() {
-        let place = |number: i32, left_out: Option<LeftOut>| Station {
+        let place = |number: i32, left_out: Option<LeftOut>, faint: f64| Station {
             along_px: f64::from(number),
             position_mm: Some(0.3 * f64::from(number)),
             left_edge_px: [0.0; 2],
@@ -181,25 +188,26 @@ mod tests {
             kerf_px: 8.0,
             standard_uncertainty_px: 0.1,
             kerf_mm: Some(0.2),
-            contrast: 0.5,
+            contrast: if left_out == Some(LeftOut::Faint) { faint } else { 0.9 },
             core: 0.1,
             edge_sigma_px: 1.0,
             used: left_out.is_none(),
             left_out,
         };
-        let line = |low: Option<LeftOut>, high: Option<LeftOut>| -> Vec<Station> {
+        let line = |low: Option<LeftOut>, high: Option<LeftOut>, faint: f64| -> Vec<Station> {
             (0..200)
                 .map(|number| match number {
-                    0..20 => place(number, low),
-                    180..200 => place(number, high),
-                    _ => place(number, None),
+                    0..20 => place(number, low, faint),
+                    180..200 => place(number, high, faint),
+                    _ => place(number, None, faint),
                 })
                 .collect()
         };
-        assert_eq!(faded_end(&line(Some(LeftOut::Faint), None)), Some(true));
-        assert_eq!(faded_end(&line(None, Some(LeftOut::Faint))), Some(false));
-        assert_eq!(faded_end(&line(Some(LeftOut::Outlier), Some(LeftOut::Disturbed))), None);
-        assert_eq!(faded_end(&line(None, None)), None);
+        assert_eq!(faded_end(&line(Some(LeftOut::Faint), None, 0.5)), Some(true));
+        assert_eq!(faded_end(&line(None, Some(LeftOut::Faint), 0.5)), Some(false));
+        assert_eq!(faded_end(&line(None, Some(LeftOut::Faint), 0.8)), None, "too pale for the fits alone");
+        assert_eq!(faded_end(&line(Some(LeftOut::Outlier), Some(LeftOut::Disturbed), 0.5)), None);
+        assert_eq!(faded_end(&line(None, None, 0.5)), None);
         assert_eq!(faded_end(&[]), None);
     }
 
