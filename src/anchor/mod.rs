@@ -33,9 +33,9 @@ const FOCAL_OVER_SIDE: f64 = 0.75;
 const UNLIKELY_TILTS: f64 = 3.0;
 /// Convergence of the edges (ln k) beyond which they are something else's; a tilt of 15° as near as the line is long makes it.
 const MOST_LN_K: f64 = 0.25;
-/// Greatest shift along the line by lens distortion, over its length, as a standard uncertainty: half a per cent of
-/// distortion at the ends of a line through the middle leaves 0.385 × 0.5 % × half the length.
-const UNSEEN_DISTORTION: f64 = 0.001;
+/// Radial distortion at the picture's corners, over the distance from its middle, as a standard uncertainty: what a telephone leaves in
+/// its pictures (common practice, no source).
+const UNSEEN_DISTORTION: f64 = 0.01;
 
 /// Greatest angle (radians, about 1.3°) between the line and the strip's edges.
 const EDGE_ANGLE: f64 = 0.022;
@@ -150,8 +150,9 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
             outline.long = [None; 2];
         }
     }
-    let long_side_px = found.photo.width().max(found.photo.height()) as f64;
-    let (perspective, unseen) = perspective(&outline, course, is_scan, long_side_px);
+    let size_px = [found.photo.width() as f64, found.photo.height() as f64];
+    let between_datums_px = points[1].along_px - points[0].along_px;
+    let (perspective, unseen) = perspective(&outline, course, is_scan, size_px, between_datums_px);
     if unseen {
         cautions.push(Caution::new(
             CautionCode::Perspective,
@@ -262,16 +263,32 @@ fn edges_belong(course: &Course, edges: &[strip::EdgeLine; 2]) -> bool {
     drift.abs() < allowed && edges[0].step * edges[1].step < 0.0
 }
 
+/// Greatest shift along a line through the picture's middle by lens distortion, over the line's length, as a standard uncertainty.
+///
+/// Distortion that grows with the square of the distance from the middle moves a place at `x` by `d·x·(x/c)²` (`c`: the corner's
+/// distance). Against a scale that fits both ends, at ±a, the cubic `d·x·(x² − a²)/c²` is left, greatest at `a/√3`. `reach`: a/c.
+fn bulge(reach: f64) -> f64 {
+    const GREATEST: f64 = 0.384_900; // of x·(1 − x²): 2/(3·√3)
+    UNSEEN_DISTORTION * reach * reach * GREATEST / 2.0
+}
+
 /// Perspective along the line from the strip's converging long edges; second: true where it could not be seen.
 ///
 /// Unseen, it is that of a tilt: `ln k = sin(tilt)·length/distance`, the distance from the line's length in the picture and a
 /// telephone's focal length.
-fn perspective(outline: &Outline, course: &Course, is_scan: bool, long_side_px: f64) -> (Perspective, bool) {
+fn perspective(
+    outline: &Outline,
+    course: &Course,
+    is_scan: bool,
+    [width, height]: [f64; 2],
+    between_datums_px: f64,
+) -> (Perspective, bool) {
     let between_px = [course.start_px, course.end_px];
     if is_scan {
         return (Perspective { ln_k: 0.0, u_ln_k: 0.0005, between_px, u_distortion: 0.0002 }, false);
     }
-    let unseen_u = UNSEEN_TILT * (course.end_px - course.start_px) / (FOCAL_OVER_SIDE * long_side_px);
+    let u_distortion = bulge(between_datums_px / width.hypot(height));
+    let unseen_u = UNSEEN_TILT * (course.end_px - course.start_px) / (FOCAL_OVER_SIDE * width.max(height));
     if let (Some(start), Some(end), [Some(a), Some(b)]) =
         (outline.width_at(course.start_px), outline.width_at(course.end_px), outline.long)
         && start > 0.0
@@ -284,8 +301,24 @@ fn perspective(outline: &Outline, course: &Course, is_scan: bool, long_side_px: 
             // Edges that converge more than pictures are tilted may be another thing's in part.
             let unlikely = (ln_k.abs() - UNLIKELY_TILTS * unseen_u).max(0.0);
             let u_ln_k = measured.hypot(STRIP_TAPER).hypot(unlikely);
-            return (Perspective { ln_k, u_ln_k, between_px, u_distortion: UNSEEN_DISTORTION }, false);
+            return (Perspective { ln_k, u_ln_k, between_px, u_distortion }, false);
         }
     }
-    (Perspective { ln_k: 0.0, u_ln_k: unseen_u, between_px, u_distortion: UNSEEN_DISTORTION }, true)
+    (Perspective { ln_k: 0.0, u_ln_k: unseen_u, between_px, u_distortion }, true)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Against places along a line moved one by one, half as long as the picture's diagonal.
+    #[test]
+    fn the_bulge_is_what_a_scale_between_both_ends_leaves_of_the_distortion() {
+        let half_length = 0.5;
+        let moved = |x: f64| x * (1.0 + UNSEEN_DISTORTION * x * x);
+        let scale = half_length / moved(half_length);
+        let left = (-1000..=1000).map(|k| half_length * f64::from(k) / 1000.0).map(|x| (scale * moved(x) - x).abs());
+        let greatest = left.fold(0.0, f64::max) / (2.0 * half_length);
+        assert!((bulge(half_length) - greatest).abs() < 0.01 * greatest, "{} {greatest}", bulge(half_length));
+    }
 }

@@ -40,6 +40,10 @@ const LEAST_ON_A_SIDE: f64 = 0.56;
 const LEAST_IF_SEEN_FARTHER_OUT: f64 = 0.2;
 const FARTHER_OUT_REACH: f64 = 1.5;
 const LEAST_FARTHER_OUT: f64 = 0.7;
+/// Rise on the flatter side below which a line is shallow: its beam is so weak that the kerf turns over nearby, where both models
+/// describe it less well. What that adds to the standard uncertainty, over the caustic's length and the rise short of it (natural log).
+const SHALLOW_RISE: f64 = 1.75;
+const SHALLOW: f64 = 0.2;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
 const MOST_UNSURE: f64 = 0.42;
 /// The same may be so many times as much where places that are left out make it less sure.
@@ -250,6 +254,8 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     if misfit.is_another_shape() || least < LEAST_OVER_SLOW * misfit.slow_rms || unequal > MOST_UNEQUAL.ln() {
         return (fits, Err(NoWaist::NotABeam));
     }
+    let shallow = SHALLOW * (SHALLOW_RISE.ln() - least).max(0.0) * length;
+    combined.standard_uncertainty = combined.standard_uncertainty.hypot(shallow);
     let lengths_mm = [-1.0, 1.0].map(|side| (whole.caustic.ln_length + side * whole.caustic.asymmetry).exp());
     let at = |reach: f64| position + reach * lengths_mm[usize::from(reach > 0.0)];
     let used = |from: f64, to: f64| 1.0 - left_out_share(stations, [at(from), at(to)]);
@@ -320,6 +326,10 @@ mod tests {
     /// Places every half millimetre of a line that is finest at 40 mm and has that length on both sides, every `every`th of them
     /// within 6 mm of the finest left out.
     fn stations(length_mm: f64, every: usize) -> Vec<Station> {
+        with_grain(0.02, length_mm, every)
+    }
+
+    fn with_grain(grain: f64, length_mm: f64, every: usize) -> Vec<Station> {
         let at = |i: usize| {
             let position = 0.5 * i as f64;
             let caustic = Caustic {
@@ -330,8 +340,8 @@ mod tests {
                 asymmetry: 0.0,
             };
             // Grain: incommensurate waves.
-            let grain = 0.02 * (3.1 * position).sin() + 0.02 * (1.7 * position).cos();
-            let kerf_mm = (caustic.ln_kerf(position) + grain).exp();
+            let wander = grain * (3.1 * position).sin() + grain * (1.7 * position).cos();
+            let kerf_mm = (caustic.ln_kerf(position) + wander).exp();
             let is_out = (position - 40.0).abs() < 6.0 && i.is_multiple_of(every);
             Station {
                 along_px: 10.0 * position,
@@ -359,6 +369,21 @@ mod tests {
         assert!((whole.value - 40.0).abs() < 2.0 * whole.standard_uncertainty, "{whole:?}");
         assert!(some.standard_uncertainty > 1.2 * whole.standard_uncertainty, "{whole:?} {some:?}");
         assert!(many.standard_uncertainty > 1.1 * some.standard_uncertainty, "{some:?} {many:?}");
+    }
+
+    /// Seen as far as it is 1.5 times as wide, a line is shallow, and nothing else makes this one unsure; as far as 2.4 times, it is not.
+    #[test]
+    fn a_shallow_line_is_less_sure_however_clean_it_is() {
+        let seen_to = |reach_mm: f64| {
+            let mut all = with_grain(0.002, 6.0, 1000);
+            all.retain(|station| (station.position_mm.unwrap_or(f64::NAN) - 40.0).abs() < reach_mm);
+            find(&mut all, true, 0.05).1.unwrap().position
+        };
+        let [shallow, deep] = [8.1, 16.1].map(seen_to);
+        let expected = SHALLOW * (SHALLOW_RISE / 1.5).ln() * 6.0;
+        let u = shallow.standard_uncertainty;
+        assert!(u > 0.8 * expected && u < 1.6 * expected, "{shallow:?} {expected}");
+        assert!(deep.standard_uncertainty < 0.7 * expected, "{deep:?} {expected}");
     }
 
     /// What turns the kerf upwards on one side was hardly measured: there may be no finest place at all.
