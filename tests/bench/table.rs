@@ -262,8 +262,7 @@ pub fn print_worst(strips: &[Trial], traps: &[Trial], count: usize) {
         };
         println!("{} {}: {outcome}", trial.case.name(), trial.case.seed());
         println!("    {}; {}", trial.ways, trial.about);
-        let fits: Vec<String> =
-            trial.fits.iter().map(|(model, error, u)| format!("{model} {error:+.3} ± {u:.3} mm")).collect();
+        let fits: Vec<String> = trial.fits.iter().map(ToString::to_string).collect();
         println!("    {}; {}; {}", fits.join(", "), trial.cautions.join(", "), trial.truth.unanswerable.join(", "));
     }
 }

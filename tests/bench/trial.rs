@@ -101,7 +101,24 @@ pub struct Trial {
     pub outcome: Result<Answer, String>,
     pub cautions: Vec<String>,
     /// Position by each fit, mm, for whoever tunes them.
-    pub fits: Vec<(String, f64, f64)>,
+    pub fits: Vec<TriedFit>,
+}
+
+/// One fit of a reading against the truth.
+#[derive(Debug, Clone)]
+pub struct TriedFit {
+    model: &'static str,
+    error_mm: f64,
+    standard_uncertainty_mm: f64,
+    /// Root mean square of what it leaves, over the kerf.
+    relative_rms: f64,
+}
+
+impl std::fmt::Display for TriedFit {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Self { model, error_mm, standard_uncertainty_mm, relative_rms } = self;
+        write!(f, "{model} {error_mm:+.3} ± {standard_uncertainty_mm:.3} mm (leaves {:.1} %)", 100.0 * relative_rms)
+    }
 }
 
 impl Trial {
@@ -147,9 +164,11 @@ pub fn run(case: Case, surfaces: &Surfaces) -> Trial {
             trial.fits = reading
                 .fits
                 .iter()
-                .map(|fit| {
-                    let error = truth_mm.map_or(f64::NAN, |truth| fit.position_mm.value - truth);
-                    (fit.model.as_str().to_owned(), error, fit.position_mm.standard_uncertainty)
+                .map(|fit| TriedFit {
+                    model: fit.model.as_str(),
+                    error_mm: truth_mm.map_or(f64::NAN, |truth| fit.position_mm.value - truth),
+                    standard_uncertainty_mm: fit.position_mm.standard_uncertainty,
+                    relative_rms: fit.relative_rms,
                 })
                 .collect();
             trial.outcome = match reading.outcome {
@@ -256,8 +275,7 @@ pub fn write_csv<'a>(path: &Path, trials: impl Iterator<Item = &'a Trial>) -> st
     for trial in trials {
         let answer = trial.outcome.as_ref().ok();
         let focus = answer.and_then(|answer| answer.focus);
-        let fits: Vec<String> =
-            trial.fits.iter().map(|(model, error, u)| format!("{model} {error:+.4} ± {u:.4} mm")).collect();
+        let fits: Vec<String> = trial.fits.iter().map(ToString::to_string).collect();
         writeln!(
             file,
             "{},{},{},{},{},{},{},{},{},{},{},{},{},{}",
