@@ -148,8 +148,9 @@ pub fn short_edges(
         let turned = Frame { origin: frame.place(from, 0.0), u: frame.v, v: [side * frame.u[0], side * frame.u[1]] };
         // A joint within the strip can step as its end does, but the long edges run on past it.
         let mut clear = clear_px;
+        let mut doubtful = None;
         for _ in 0..TRIES {
-            let found = edge(photo, coarse, &turned, range, clear)?;
+            let Some(found) = edge(photo, coarse, &turned, range, clear) else { return doubtful };
             let short = EdgeLine {
                 v0_px: from + side * found.v0_px,
                 slope: side * found.slope,
@@ -160,6 +161,11 @@ pub fn short_edges(
                 long.iter().flatten().filter_map(|edge| passes(coarse, &frame, edge, &short, side)).collect();
             if passes.is_empty() || passes.contains(&false) {
                 return Some(short);
+            }
+            // The bench's grain or a shadow may go on where one long edge ends. Where the other cannot tell and nothing else follows,
+            // this is the end after all.
+            if passes.len() < long.iter().flatten().count() {
+                doubtful = doubtful.or(Some(short));
             }
             clear = range.map(|u| found.at(u)).into_iter().fold(clear, f64::max) + 2.0 * coarse.factor;
         }
