@@ -124,6 +124,7 @@ fn strips_that_once_were_hard() {
         (Scan, Strip, 90593),    // grain spoils more than half of the places about the finest
         (Scan, Points, 90546),   // the same on one side of it
         (Photo, Strip, 110_181), // a line drawn along the strip, taken for its edge
+        (Photo, Strip, 170_805), // the bench's planks go on from a long edge past the short one
         (Scan, Marks, 150_499),  // a faint line beside marks that narrow and widen again
         (Photo, Marks, 150_783), // the same in a photograph, with grain over half of the marks
     ];
