@@ -1,7 +1,6 @@
 //! How much of the line the parabola sees.
 
 use super::caustic::CausticFit;
-use super::curve::Caustic;
 use super::data::Data;
 use super::parabola::{self, ParabolaFit};
 
@@ -18,7 +17,7 @@ const SURE: f64 = 0.035;
 /// The parabola through the bottom of the curve that the caustic has found; `None` where none opens upwards.
 pub fn fit(data: &Data, whole: &CausticFit) -> Option<ParabolaFit> {
     let caustic = &whole.caustic;
-    let turn = turnover(caustic);
+    let turn = caustic.turnover();
     let narrowest = caustic.ln_kerf(caustic.position);
     let below = |growth: f64| {
         let share = |i: usize| (caustic.ln_kerf(data.position[i]) - narrowest) / growth.ln();
@@ -47,17 +46,12 @@ pub fn fit(data: &Data, whole: &CausticFit) -> Option<ParabolaFit> {
     last
 }
 
-/// Positions between which the caustic still widens outwards.
-fn turnover(caustic: &Caustic) -> [f64; 2] {
-    let reach = ((2.0 * caustic.ln_overdrive - 1.0).exp() - 1.0).max(0.0).sqrt();
-    [-1.0, 1.0].map(|side| caustic.position + side * reach * (caustic.ln_length + side * caustic.asymmetry).exp())
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
     use crate::fit::bracket::bracket;
     use crate::fit::caustic;
+    use crate::fit::curve::Caustic;
     use crate::fit::noise::Scatter;
 
     /// A clean line needs less of the curve than a grainy one, and both find its place.

@@ -18,10 +18,10 @@ const ROUGH_STATIONS: usize = 150;
 /// Relative change of the sum of squares and of the parameters at which a plain fit stops, and one that counts.
 const ROUGH_TOLERANCE: f64 = 1e-5;
 const TOLERANCE: f64 = 1e-10;
-/// ln overdrive: lines that can be read have A of about 3 to 80 (mean ln 12).
-const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
-/// Half the log ratio of the two sides: 15 % between them is ordinary, twice that is not.
-const ASYMMETRY: (f64, f64) = (0.0, 0.05);
+/// ln overdrive, mean and standard deviation: lines that can be read have A of about 3 to 80 (mean ln 12).
+pub const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
+/// Half the log ratio of the two sides: 15 % between them, one length from the waist, is ordinary.
+pub const ASYMMETRY: (f64, f64) = (0.0, 0.12);
 /// Standard deviations of residuals, and of the asymmetry, from which they hardly count more.
 const SOFT_RESIDUAL: f64 = 3.0;
 const SOFT_ASYMMETRY: f64 = 2.5;

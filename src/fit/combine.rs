@@ -10,9 +10,8 @@ const CAUSTIC_FLOOR: f64 = 0.02;
 const PARABOLA_FLOOR: f64 = 0.01;
 /// The caustic's where there is no parabola beside it.
 const ALONE_FLOOR: f64 = 0.05;
-/// Correlation of the two fits' errors, which see the same grain: the mean of five sets of rendered strips, which showed 0.52 to 0.63
-/// (docs/uncertainty.md).
-const CORRELATION: f64 = 0.58;
+/// Correlation of the two fits' errors, which see the same grain: as rendered strips showed it (docs/uncertainty.md).
+const CORRELATION: f64 = 0.62;
 /// Share of the variance between the fits beyond their own that joins the combined one.
 const EXCESS_SHARE: f64 = 0.5;
 /// How slowly a fit's weight falls with its standard uncertainty beyond the other's.

@@ -40,6 +40,9 @@ const LEAST_ON_A_SIDE: f64 = 0.56;
 const LEAST_IF_SEEN_FARTHER_OUT: f64 = 0.2;
 const FARTHER_OUT_REACH: f64 = 1.5;
 const LEAST_FARTHER_OUT: f64 = 0.7;
+/// The same share of what lies farther out up to this distance is enough where so much of each side is used.
+const FAR_OUT_REACH: f64 = 3.0;
+const LEAST_ON_A_SIDE_IF_SEEN_FAR_OUT: f64 = 0.35;
 /// Rise on the flatter side below which a line is shallow: its beam is so weak that the kerf turns over nearby, where both models
 /// describe it less well. What that adds to the standard uncertainty, over the caustic's length and the rise short of it (natural log).
 const SHALLOW_RISE: f64 = 1.75;
@@ -66,7 +69,7 @@ pub struct WaistFit {
     pub lengths_mm: [f64; 2],
     /// 1/e² radius of the beam at the waist by the caustic, mm.
     pub beam_radius_mm: f64,
-    /// Half the log ratio of the sides' lengths with its standard uncertainty.
+    /// Half the log ratio of the high to the low side's length.
     pub asymmetry: f64,
     /// How far the fits differ over what they claim.
     pub disagreement: f64,
@@ -187,6 +190,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     let position = whole.caustic.position;
     let Combined { position: mut combined, weights, disagreement } = combine(&whole, parabola.as_ref());
     let length = whole.caustic.ln_length.exp();
+    let lengths_mm = whole.caustic.lengths();
     let reach = ABOUT_THE_WAIST * length;
     let left_out = left_out_share(stations, [position - reach, position + reach]);
     let doubt = (left_out / LEFT_OUT_DOUBT).hypot(1.0);
@@ -217,8 +221,8 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         curve: drawn(range, 240).into_iter().map(|s| [s, whole.caustic.ln_kerf(s).exp()]).collect(),
         parameters: BTreeMap::from([
             ("overdrive", whole.caustic.ln_overdrive.exp()),
-            ("length_low_mm", (whole.caustic.ln_length - whole.caustic.asymmetry).exp()),
-            ("length_high_mm", (whole.caustic.ln_length + whole.caustic.asymmetry).exp()),
+            ("length_low_mm", lengths_mm[0]),
+            ("length_high_mm", lengths_mm[1]),
             ("grain", whole.scatter.grain),
             ("grain_length_mm", whole.scatter.length_mm),
         ]),
@@ -250,22 +254,25 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     if least < 2.0 * wander || combined.standard_uncertainty > MOST_UNSURE * length * doubt.min(MOST_UNSURE_DOUBT) {
         return (fits, Err(NoWaist::Erratic { wander }));
     }
-    let unequal = 2.0 * whole.caustic.asymmetry.abs();
+    let asymmetry = 0.5 * (lengths_mm[1] / lengths_mm[0]).ln();
+    let unequal = 2.0 * asymmetry.abs();
     if misfit.is_another_shape() || least < LEAST_OVER_SLOW * misfit.slow_rms || unequal > MOST_UNEQUAL.ln() {
         return (fits, Err(NoWaist::NotABeam));
     }
     let shallow = SHALLOW * (SHALLOW_RISE.ln() - least).max(0.0) * length;
     combined.standard_uncertainty = combined.standard_uncertainty.hypot(shallow);
-    let lengths_mm = [-1.0, 1.0].map(|side| (whole.caustic.ln_length + side * whole.caustic.asymmetry).exp());
     let at = |reach: f64| position + reach * lengths_mm[usize::from(reach > 0.0)];
     let used = |from: f64, to: f64| 1.0 - left_out_share(stations, [at(from), at(to)]);
     let at_finest = used(-FINEST_REACH, FINEST_REACH);
     let on_a_side = used(-SIDE_REACH, 0.0).min(used(0.0, SIDE_REACH));
-    let farther_out = used(-FARTHER_OUT_REACH, -SIDE_REACH).min(used(SIDE_REACH, FARTHER_OUT_REACH));
+    let reaches_out = range[0] < at(-FARTHER_OUT_REACH) && range[1] > at(FARTHER_OUT_REACH);
+    // There the line is seen to come down from both sides.
     let comes_down =
-        range[0] < at(-FARTHER_OUT_REACH) && range[1] > at(FARTHER_OUT_REACH) && farther_out > LEAST_FARTHER_OUT;
+        |reach: f64| reaches_out && used(-reach, -SIDE_REACH).min(used(SIDE_REACH, reach)) > LEAST_FARTHER_OUT;
     let is_measured = (at_finest > LEAST_AT_FINEST && on_a_side > LEAST_ON_A_SIDE)
-        || (comes_down && at_finest.min(on_a_side) > LEAST_IF_SEEN_FARTHER_OUT);
+        || (at_finest.min(on_a_side) > LEAST_IF_SEEN_FARTHER_OUT
+            && (comes_down(FARTHER_OUT_REACH)
+                || (on_a_side > LEAST_ON_A_SIDE_IF_SEEN_FAR_OUT && comes_down(FAR_OUT_REACH))));
     if !is_measured {
         return (fits, Err(NoWaist::Unmeasured));
     }
@@ -283,7 +290,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         lengths_mm,
         // The curve's own width is the full one at 1/√e of the peak: the radius at 1/e².
         beam_radius_mm: whole.caustic.ln_width.exp(),
-        asymmetry: whole.caustic.asymmetry,
+        asymmetry,
         disagreement,
         range_mm: range,
     };
@@ -389,21 +396,27 @@ mod tests {
     /// What turns the kerf upwards on one side was hardly measured: there may be no finest place at all.
     #[test]
     fn a_side_that_was_hardly_measured_shows_no_finest_place() {
-        let with_gap = |length_mm: f64| {
+        let with_gap = |length_mm: f64, is_lost: fn(usize) -> bool| {
             let mut all = stations(6.0, 1000);
-            for (index, station) in all.iter_mut().enumerate().filter(|(index, _)| index % 5 > 1) {
+            for (index, station) in all.iter_mut().enumerate().filter(|(index, _)| is_lost(*index)) {
                 let position = 0.5 * index as f64;
                 station.used = !(40.0 - length_mm..40.0).contains(&position);
                 station.left_out = (!station.used).then_some(LeftOut::Disturbed);
             }
             find(&mut all, true, 0.05).1
         };
-        assert!(with_gap(2.0).is_ok());
-        assert_eq!(with_gap(8.0).unwrap_err(), NoWaist::Unmeasured);
+        let [three_in_five, half]: [fn(usize) -> bool; 2] = [|index| index % 5 > 1, |index| index % 2 == 0];
+        assert!(with_gap(2.0, three_in_five).is_ok());
+        assert_eq!(with_gap(8.0, three_in_five).unwrap_err(), NoWaist::Unmeasured);
         // Farther out the line is seen to come down on that side, too.
-        let [little, much] = [2.0, 5.0].map(|length_mm| with_gap(length_mm).unwrap().position);
+        let [little, much] = [2.0, 5.0].map(|length_mm| with_gap(length_mm, three_in_five).unwrap().position);
         assert!((much.value - 40.0).abs() < 2.0 * much.standard_uncertainty, "{much:?}");
         assert!(much.standard_uncertainty > 1.2 * little.standard_uncertainty, "{little:?} {much:?}");
+        // Or far out, where half of that side is measured.
+        let more = with_gap(9.0, half).unwrap().position;
+        assert!((more.value - 40.0).abs() < 2.0 * more.standard_uncertainty, "{more:?}");
+        assert!(more.standard_uncertainty > 1.2 * little.standard_uncertainty, "{little:?} {more:?}");
+        assert_eq!(with_gap(14.0, half).unwrap_err(), NoWaist::Unmeasured);
     }
 
     /// The same, where the line ends before it could be seen to come down on that side.

@@ -8,6 +8,7 @@ use super::ramp::{RampPlan, Support};
 use super::request::{PlanRequest, PlannedDatum, PlannedPicture, PlannedSteepness};
 use super::{BurnPlan, PicturePlan, expected_curve, setup_file};
 use crate::estimate::Estimate;
+use crate::fit::caustic::{ASYMMETRY, LN_OVERDRIVE};
 use crate::fit::curve::Caustic;
 use crate::fit::noise::{Scatter, Whitener};
 use crate::height;
@@ -25,9 +26,6 @@ const CELL_BLUR_PX: f64 = 0.35;
 const PHOTO_BLUR_PX: f64 = 0.9;
 /// What the curve does not describe, over the length of its waist: as the reading claims (docs/uncertainty.md).
 const MODEL_FLOOR: f64 = 0.025;
-/// Prior knowledge of the reading's curve: ln overdrive, and half the log ratio of the sides.
-const LN_OVERDRIVE_U: f64 = 1.1;
-const ASYMMETRY_U: f64 = 0.08;
 /// Standard uncertainty of a line's end over the line's width there: INTERFACE's eighth.
 const END_SHARE: f64 = 0.125;
 /// Standard uncertainty that a row of index marks leaves, mm.
@@ -136,8 +134,8 @@ fn scatter(request: &PlanRequest, ramp: &RampPlan, picture: &PicturePlan, curve:
         .collect();
     let design = DMatrix::from_columns(&columns);
     let mut information = design.transpose() * &design;
-    information[(2, 2)] += LN_OVERDRIVE_U.powi(-2);
-    information[(4, 4)] += ASYMMETRY_U.powi(-2);
+    information[(2, 2)] += LN_OVERDRIVE.1.powi(-2);
+    information[(4, 4)] += ASYMMETRY.1.powi(-2);
     information.try_inverse().map_or(f64::INFINITY, |covariance| covariance[(0, 0)].max(0.0).sqrt())
 }
 
