@@ -156,7 +156,8 @@ fn strips_that_once_were_read_wrongly() {
 /// Pictures without an answer that once got a number: a line burnt through over most of its length on a light ground, whose light
 /// part alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, two of which the gap
 /// between them was followed, two of which one lies near the strip's edge, a faint pair in dark grain, two that spoil each other's
-/// edges, a taper whose fine end a joint covers, and filled bands with a lighter seam between char and soot, and within the char.
+/// edges, two of which a joint spoils one, a taper whose fine end a joint covers, and filled bands with a lighter seam between char and
+/// soot, and within the char.
 #[test]
 fn pictures_without_an_answer_that_once_got_a_number() {
     for (trap, seed, code) in [
@@ -166,9 +167,11 @@ fn pictures_without_an_answer_that_once_got_a_number() {
         (Trap::TwoLines, 984, RefusalCode::SeveralLines),
         (Trap::TwoLines, 976, RefusalCode::SeveralLines),
         (Trap::TwoLines, 1013, RefusalCode::SeveralLines),
+        (Trap::TwoLines, 1061, RefusalCode::SeveralLines),
         (Trap::Taper, 65_000, RefusalCode::NoLine),
         (Trap::Filled, 1034, RefusalCode::NoLine),
         (Trap::Filled, 1056, RefusalCode::NotBracketed),
+        (Trap::Filled, 1063, RefusalCode::NotBracketed),
     ] {
         let scene = Scene::trap(trap, seed);
         let truth = scene.truth();

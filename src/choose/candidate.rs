@@ -35,6 +35,9 @@ pub const ORDINARY_MISFIT: f64 = 0.06;
 const MOST_MISFIT: f64 = 0.30;
 /// A strip's edge lies between the strip and what is under it: on a burned line's two sides the light (natural log) differs by less.
 const MOST_UNEVEN: f64 = 0.5;
+/// The same of a light line: its ground is a coating, as dark on one side as on the other (rendered ones have 0.03 to 0.08), where the
+/// seam in a filled band lies between two chars.
+const MOST_UNEVEN_LIGHT: f64 = 0.25;
 /// A head runs straight, and a lens or curled paper bows its line by less than this share of its length.
 const MOST_BOW: f64 = 0.02;
 const BOW_PARTS: u32 = 8;
@@ -109,7 +112,7 @@ impl Candidate {
     pub fn looks_burned(&self) -> bool {
         self.usable > LEAST_USABLE
             && !self.is_gap
-            && self.unevenness < MOST_UNEVEN
+            && !self.parts_two_grounds()
             && self.bow() < MOST_BOW
             && self.misfit < MOST_MISFIT
             && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
@@ -117,7 +120,12 @@ impl Candidate {
 
     /// True where it is no line at all, burned or other: its edges keep to no curve, or part two grounds.
     pub fn is_nothing(&self) -> bool {
-        (self.misfit.is_finite() && self.misfit > NO_CURVE) || self.unevenness > MOST_UNEVEN
+        (self.misfit.is_finite() && self.misfit > NO_CURVE) || self.parts_two_grounds()
+    }
+
+    /// True where its two sides are not one ground.
+    fn parts_two_grounds(&self) -> bool {
+        self.unevenness > if self.course.is_dark { MOST_UNEVEN } else { MOST_UNEVEN_LIGHT }
     }
 
     /// True where what looks like its core is the ground that `other` lies on: a stretch of strip between a label and the strip's

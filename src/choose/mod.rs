@@ -36,6 +36,9 @@ const BESIDE_RIVAL: f64 = 0.38;
 /// How much more than the first's two sides (natural log of light) those of a lesser rival may differ, and of any.
 const UNLIKE_SIDES: f64 = 0.1;
 const CLEARLY_UNLIKE_SIDES: f64 = 0.25;
+/// Share of the first's usable places below which one that runs across it is no rival: what strings together pieces of a ruler's
+/// graduations or of marks is line for a half of its way.
+const PIECES: f64 = 0.7;
 /// Share of the strongest's strength from which a line that ends on its ground is the line rather than one that runs off it.
 const ENDS_INSIDE: f64 = 0.5;
 /// The same where the strongest widens far less.
@@ -46,6 +49,9 @@ const ENDS_INSIDE_AND_WIDENS: f64 = 0.3;
 /// A second burned line runs beside the first, or keeps to its curve about as well; grain that happens to widen twice, on
 /// the bench or across the strip, does neither.
 fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
+    if candidate.is_askew_to(first) && candidate.usable < PIECES * first.usable {
+        return false;
+    }
     let share = candidate.strength() / first.strength();
     let is_clean = candidate.misfit < ORDINARY_MISFIT.min(2.0 * first.misfit.max(0.02)).max(first.misfit);
     // A second stroke lies on the strip, too; a gap beside a ruler lies between two things.
@@ -217,7 +223,9 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
     }
     if !burned.is_empty() {
         let twins = |first: &Candidate| -> Vec<Candidate> {
-            let spoilt = candidates.iter().filter(|c| !c.is_gap && !c.looks_burned() && !c.lies_on(first));
+            // One that looks burned all the same widens like the first; a joint beside it hardly does.
+            let may_be = |c: &&Candidate| !c.looks_burned() || c.widens_like(first);
+            let spoilt = candidates.iter().filter(|c| !c.is_gap && !c.lies_on(first)).filter(may_be);
             // The strip's own edge runs beside the line, too, between two grounds.
             let spoilt = spoilt.filter(|c| c.unevenness < first.unevenness + UNLIKE_SIDES);
             spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo)).cloned().collect()
@@ -340,6 +348,21 @@ mod tests {
     }
 
     #[test]
+    fn what_runs_across_and_is_line_for_half_of_its_way_is_no_rival() {
+        let (_, lines) = two_lines([STRIP; 2], STRIP);
+        let [first, other] = &lines[..] else { unreachable!("asserted above") };
+        let seen_for = |share: f64, direction: [f64; 2]| {
+            let mut candidate = Candidate { usable: share * first.usable, ..other.clone() };
+            candidate.course.direction = direction;
+            candidate
+        };
+        let [beside, across] = [first.course.direction, [-first.course.direction[1], first.course.direction[0]]];
+        assert!(!rivals_it(&seen_for(0.9 * PIECES, across), first));
+        assert!(rivals_it(&seen_for(1.1 * PIECES, across), first));
+        assert!(rivals_it(&seen_for(0.9 * PIECES, beside), first));
+    }
+
+    #[test]
     fn two_strokes_on_one_strip_are_several_and_on_two_strips_the_points_choose() {
         let through = Some([[300.0, 130.0], [900.0, 130.0]]);
         let chosen = |lane: u16| {
@@ -350,6 +373,7 @@ mod tests {
         let Choice::One(line) = chosen(STRIP / 4) else { panic!("one line lies on the strip of the points") };
         assert!((line.course.place(600.0, 0.0)[1] - 130.0).abs() < 2.0);
     }
+
     /// A dark line from x 300 to 900 on y 400, and a stroke up and down on x 500 between these distances above the line, both finest in
     /// their middle.
     fn line_and_stroke(from: f64, to: f64) -> Photo {
