@@ -26,6 +26,8 @@ const NARROWER: f64 = 0.93;
 const STEP_WITHIN: f64 = 0.2;
 /// Contrast within a step of the kerf over the line's own from which the line ends there.
 const STRONG: f64 = 0.75;
+/// Contrast within a step of it over the line's own: beyond lies grain that the trace followed.
+const FULL: f64 = 0.9;
 /// Widths next to the end over which the line must not have faded.
 const NEAR_END: f64 = 3.0;
 /// Width at the end over the widest below which the line tapers.
@@ -65,6 +67,9 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let usable: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
     let mut inwards: Vec<&Station> = usable.clone();
     inwards.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
+    if let Some(pales_at) = pales_near_end(&inwards) {
+        return beside_grain(photo, course, guide, (&usable, inwards.split_at(pales_at)), outward);
+    }
     let step = step_near_end(&inwards);
     // What runs on beyond the line's end, thinner, must not set the scale. A line that fades has no such end.
     let within = &inwards[step..(step + SIDE).min(inwards.len())];
@@ -117,6 +122,39 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
         Some((along_px, datum)) => LineEnd { along_px, datum: Some(datum), leaves_picture: false },
         None => LineEnd { along_px: outermost, datum: None, leaves_picture: false },
     }
+}
+
+/// The end of a line whose trace has run on along grain, as wide as the line perhaps, but much paler: where the light along the middle
+/// goes over from the grain's to the line's. `usable` places, and those of them beyond the step and within it, from the end inwards.
+fn beside_grain(
+    photo: &Photo,
+    course: &Course,
+    guide: &WidthGuide,
+    (usable, (beyond, within)): (&[&Station], (&[&Station], &[&Station])),
+    outward: f64,
+) -> LineEnd {
+    let rough = within[0].along_px;
+    let local = median(within.iter().take(2 * SIDE).map(|s| s.kerf_px).collect());
+    let width = guide.at(rough).max(local);
+    let end = End { photo, course, usable, outward, rough, widest: widest(within).max(local) };
+    let walk = Walk::outwards(&end, local, width);
+    let is_grain = |along: f64| outward * (along - rough) > width && outward * (beyond[0].along_px - along) > 0.0;
+    let grain = median(walk.light.iter().filter(|(along, _)| is_grain(*along)).map(|(_, light)| light[0]).collect());
+    let found = walk.crossings(|light| light[0] - grain);
+    let datum = end.datum(found, local).map(|datum| EndDatum { u_px: datum.u_px.max(0.25 * end.widest), ..datum });
+    LineEnd { along_px: found[1].unwrap_or(rough), datum, leaves_picture: false }
+}
+
+/// Index, from an end inwards, of the first place within a step of the contrast near the end, beyond which all is as pale as where a line
+/// has faded: a beam that weakens pales over a longer stretch, and its line tapers.
+fn pales_near_end(inwards: &[&Station]) -> Option<usize> {
+    let usual = contrast_of(inwards);
+    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
+    (SIDE..within.saturating_sub(SIDE)).rev().find(|at| {
+        let [outer, next, inner] =
+            [&inwards[..*at], &inwards[at - SIDE..*at], &inwards[*at..at + SIDE]].map(contrast_of);
+        outer < PALED * usual && next < PALED * usual && inner > FULL * usual
+    })
 }
 
 /// Index, from an end inwards, of the first place within a step of the kerf near the end; 0 without one.
@@ -277,7 +315,10 @@ impl End<'_> {
 
 #[cfg(test)]
 mod tests {
+    use ndarray::Array2;
+
     use super::*;
+    use crate::stations::measure::{MeasureOptions, measure};
 
     /// Places from an end inwards with these kerfs, px.
     fn widest_of(kerf: impl Fn(f64) -> f64) -> f64 {
@@ -320,5 +361,56 @@ mod tests {
     fn a_streak_beyond_the_end_is_not_the_line() {
         let widest = widest_of(|i| if i < 40.0 { 7.0 - 0.07 * i } else { 21.0 });
         assert!((widest - 21.0).abs() < 0.5, "{widest}");
+    }
+
+    /// A line from 300 to 1100, 24 px wide at its ends and 12 in the middle, on light ground; grain of this light and half width goes on
+    /// from its start to 100. What the ends are found to be from a course along both.
+    fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
+        let luminance = Array2::from_shape_fn((200, 1300), |(y, x)| {
+            let [x, aside] = [x as f64 + 0.5, (y as f64 + 0.5 - 100.0).abs()];
+            let half = 6.0 + 6.0 * ((x - 700.0) / 400.0).powi(2);
+            // Pores: grain is no even bar.
+            let pore = if (x / 7.0).sin() > 0.0 { 1.0 } else { 0.8 };
+            if (300.0..1100.0).contains(&x) && aside < half {
+                3000
+            } else if (100.0..300.0).contains(&x) && aside < half_width * pore {
+                light
+            } else {
+                30000
+            }
+        });
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let course = Course {
+            origin_px: [0.0, 100.0],
+            direction: [1.0, 0.0],
+            start_px: 100.0,
+            end_px: 1100.0,
+            step_px: 10.0,
+            offsets_px: vec![0.0; 101],
+            is_dark: true,
+        };
+        let along_px: Vec<f64> = (0..=100).map(|k| 100.0 + 10.0 * f64::from(k)).collect();
+        let width_px = along_px.iter().map(|x| 12.0 + 12.0 * ((x - 700.0) / 400.0).powi(2).min(1.0)).collect();
+        let guide = WidthGuide { along_px, width_px };
+        let stations = measure(&photo, &course, &guide, [100.0, 1100.0], &MeasureOptions::default()).stations;
+        find(&photo, &course, &guide, &stations)
+    }
+
+    #[test]
+    fn paler_grain_as_wide_as_the_line_is_not_the_line() {
+        for half_width in [9.0, 12.0] {
+            let [start, end] = with_grain_beyond(17000, half_width);
+            let datum = start.datum.expect("the line ends where the grain begins");
+            assert!((start.along_px - 300.0).abs() < 3.0, "{half_width}: {start:?}");
+            assert!((datum.along_px - 306.0).abs() < datum.u_px, "{half_width}: {start:?}");
+            assert!((end.along_px - 1100.0).abs() < 2.0 && end.datum.is_some(), "{half_width}: {end:?}");
+        }
+    }
+
+    /// As dark as the line, it cannot be told from it.
+    #[test]
+    fn what_is_as_dark_as_the_line_belongs_to_it() {
+        let [start, _] = with_grain_beyond(3000, 12.0);
+        assert!(start.along_px < 120.0, "{start:?}");
     }
 }
