@@ -6,8 +6,11 @@ use crate::estimate::Estimate;
 
 /// Standard uncertainty, over the caustic's length, of what each model does not describe: the caustic takes the whole line for that of
 /// one ideal beam, the parabola only the bottom of the curve for symmetric.
-const CAUSTIC_FLOOR: f64 = 0.02;
-const PARABOLA_FLOOR: f64 = 0.01;
+const CAUSTIC_FLOOR: f64 = 0.03;
+const PARABOLA_FLOOR: f64 = 0.02;
+/// Share of a fit's own standard uncertainty that counts beside its floor. What a fit learns of the grain's size and reach from one
+/// line errs to both sides, so that a large one is on average too large, a small one too small.
+const OWN_SHARE: f64 = 0.85;
 /// The caustic's where there is no parabola beside it.
 const ALONE_FLOOR: f64 = 0.05;
 /// Correlation of the two fits' errors, which see the same grain: as rendered strips showed it (docs/uncertainty.md).
@@ -39,13 +42,16 @@ pub fn combine(caustic: &CausticFit, parabola: Option<&ParabolaFit>) -> Combined
     let place = caustic.caustic.position;
     match parabola {
         None => Combined {
-            position: Estimate::new(place, caustic.u_position.hypot(ALONE_FLOOR * length)),
+            position: Estimate::new(place, (OWN_SHARE * caustic.u_position).hypot(ALONE_FLOOR * length)),
             weights: [1.0, 0.0],
             disagreement: 0.0,
         },
         Some(parabola) => of_both(
             [place, parabola.position],
-            [caustic.u_position.hypot(CAUSTIC_FLOOR * length), parabola.u_position.hypot(PARABOLA_FLOOR * length)],
+            [
+                (OWN_SHARE * caustic.u_position).hypot(CAUSTIC_FLOOR * length),
+                (OWN_SHARE * parabola.u_position).hypot(PARABOLA_FLOOR * length),
+            ],
         ),
     }
 }
