@@ -14,7 +14,7 @@ const SLOW_WAVES: usize = 7;
 const SLOW_RMS: f64 = 0.02;
 const SLOW_SHARE: f64 = 0.78;
 /// Slow part that no line has, whatever else strays.
-const MOST_SLOW_RMS: f64 = 0.077;
+const MOST_SLOW_RMS: f64 = 0.074;
 
 /// Size of what the curve leaves, in ln kerf.
 #[derive(Debug, Clone, Copy, PartialEq)]
