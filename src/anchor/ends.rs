@@ -22,7 +22,7 @@ const THINNED: f64 = 0.7;
 /// Places on each side over which kerfs are smoothed, and share of the widest so far below which the line has become narrower.
 const SMOOTHED: usize = 5;
 const NARROWER: f64 = 0.93;
-/// How far from an end a step of the kerf is looked for, as a share of the line.
+/// How far from an end a step of the kerf or of the contrast is looked for, as a share of the line.
 const STEP_WITHIN: f64 = 0.2;
 /// Contrast within a step of the kerf over the line's own from which the line ends there.
 const STRONG: f64 = 0.75;
@@ -145,12 +145,17 @@ fn beside_grain(
     LineEnd { along_px: found[1].unwrap_or(rough), datum, leaves_picture: false }
 }
 
+/// Indices, from an end inwards, near which a step is looked for, the innermost first.
+fn steps_near_end(inwards: &[&Station]) -> impl Iterator<Item = usize> {
+    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
+    (SIDE..within.saturating_sub(SIDE)).rev()
+}
+
 /// Index, from an end inwards, of the first place within a step of the contrast near the end, beyond which all is as pale as where a line
 /// has faded: a beam that weakens pales over a longer stretch, and its line tapers.
 fn pales_near_end(inwards: &[&Station]) -> Option<usize> {
     let usual = contrast_of(inwards);
-    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
-    (SIDE..within.saturating_sub(SIDE)).rev().find(|at| {
+    steps_near_end(inwards).find(|at| {
         let [outer, next, inner] =
             [&inwards[..*at], &inwards[at - SIDE..*at], &inwards[*at..at + SIDE]].map(contrast_of);
         outer < PALED * usual && next < PALED * usual && inner > FULL * usual
@@ -161,8 +166,7 @@ fn pales_near_end(inwards: &[&Station]) -> Option<usize> {
 ///
 /// The trace may follow a streak or a crack beyond the line's end: the line is what lies within the step.
 fn step_near_end(inwards: &[&Station]) -> usize {
-    let within = inwards.len().min((STEP_WITHIN * inwards.len() as f64) as usize + SIDE);
-    (SIDE..within.saturating_sub(SIDE)).rev().find(|at| is_step(inwards, *at)).unwrap_or(0)
+    steps_near_end(inwards).find(|at| is_step(inwards, *at)).unwrap_or(0)
 }
 
 /// True where the line is thinner by a step over all of some places than over others.
