@@ -24,12 +24,15 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     if frame.least_bytes() > length {
         return Err(truncated(length));
     }
-    let Some(scan_start) = header.scan_start else {
+    let Some(scan) = header.scan else {
         return Err(if header.is_cut_off { truncated(length) } else { corrupt(None) });
     };
+    if frame.is_misread(scan) {
+        return Err(unsupported(Encoding::Unnamed));
+    }
     // Within compressed data the byte 0xFF is always escaped, so an end marker is one. Without it the decoder would
     // still deliver a picture, whose missing rows are grey.
-    if !bytes[scan_start..].windows(2).any(|pair| pair == [0xff, 0xd9]) {
+    if !bytes[scan.start..].windows(2).any(|pair| pair == [0xff, 0xd9]) {
         return Err(truncated(length));
     }
 
@@ -43,7 +46,6 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     if let Some(marker) = adobe.filter(|marker| frame.components != 4 && marker.transform != 1) {
         bytes.to_mut()[marker.at] = b'-';
     }
-    probe_memory(frame.memory())?;
     let settings = DecoderOptions::default()
         .set_max_width(usize::from(u16::MAX))
         .set_max_height(usize::from(u16::MAX))
@@ -53,6 +55,8 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     decoder.decode_headers().map_err(|error| sort_error(error, length))?;
     let (output, colour) = match (frame.components, decoder.input_colorspace()) {
         (1, _) => (ColorSpace::Luma, Colour::Grey),
+        // Y alone: what the light is made of does not matter here, and Cb and Cr, mostly stored at half the resolution, would blur it.
+        (3, Some(ColorSpace::YCbCr)) if frame.gives_luma() && !is_plain_rgb => (ColorSpace::Luma, Colour::Grey),
         (4, Some(ColorSpace::YCCK)) => (ColorSpace::RGB, Colour::Rgb),
         // Adobe programs store full ink as zero and say so with their own marker; plain CMYK is the other way round.
         (4, _) => (ColorSpace::CMYK, Colour::Cmyk { inverted: adobe.is_some() }),
@@ -62,6 +66,7 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     };
     decoder.set_options(settings.jpeg_set_out_colorspace(output));
     let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
+    probe_memory(frame.memory(layout.samples_per_pixel()))?;
     let converter = Converter::new(layout, Transfer::Srgb);
     let luminance = whole((width, height), facts.orientation, &converter, move |pixels| {
         // Takes the decoder and its buffers along, which are gone before anything else is allocated.
@@ -100,6 +105,8 @@ pub(super) struct Frame {
     pub(super) width: u16,
     pub(super) height: u16,
     pub(super) components: u8,
+    /// Sampling factors along and down of the first component, and the largest of the others.
+    factors: [[u8; 2]; 2],
 }
 
 impl Frame {
@@ -120,18 +127,32 @@ impl Frame {
         Ok(())
     }
 
+    /// True where the decoder leaves out rows, in silence: of baseline files in samplings hardly in use, and where the rows of
+    /// components that come one after the other are not as many.
+    fn is_misread(self, scan: Scan) -> bool {
+        let is_rare = |[along, down]: &[u8; 2]| *down > 2 || (*along > 2 && *down > 1);
+        let is_one_by_one = scan.components < self.components && self.factors.iter().any(|[_, down]| *down > 1);
+        self.marker != 0xc2 && self.components > 1 && (is_one_by_one || self.factors.iter().any(is_rare))
+    }
+
+    /// True where the decoder gives Y by itself: in the samplings in use, but for one of a picture turned by a quarter, of which it
+    /// gives it wrong in progressive files.
+    const fn gives_luma(self) -> bool {
+        matches!(self.factors, [[1, 1] | [2, 1] | [2, 2] | [4, 1], [1, 1]])
+    }
+
     /// Fewest bytes of any file of this size: each block of 8 × 8 of the component with the most samples takes one bit
     /// or more (ITU-T T.81, F.1.2: a code for its first coefficient).
     fn least_bytes(self) -> u64 {
         u64::from(self.width.div_ceil(8)) * u64::from(self.height.div_ceil(8)) / 8
     }
 
-    /// Bytes needed at once: the pixels, and for progressive files two bytes a coefficient (more than that only where
-    /// a component is padded).
-    pub(super) fn memory(self) -> u64 {
+    /// Bytes needed at once: so many samples of each pixel, and for progressive files two bytes a coefficient (more than that
+    /// only where a component is padded).
+    pub(super) fn memory(self, samples: usize) -> u64 {
         let pixels = u64::from(self.width.next_multiple_of(16)) * u64::from(self.height.next_multiple_of(16));
-        let coefficients = if self.marker == 0xc2 { 2 } else { 0 };
-        pixels * u64::from(self.components) * (1 + coefficients) + (1 << 20)
+        let coefficients = if self.marker == 0xc2 { 2 * u64::from(self.components) } else { 0 };
+        pixels * (samples as u64 + coefficients) + (1 << 20)
     }
 }
 
@@ -143,6 +164,14 @@ struct Adobe {
     transform: u8,
 }
 
+/// The first scan's header (SOS).
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+struct Scan {
+    /// Where its compressed data begin.
+    start: usize,
+    components: u8,
+}
+
 /// What the segments before the first scan say. Read here because the decoder keeps neither the JFIF density nor
 /// whether Adobe's marker was there.
 #[derive(Debug, Default)]
@@ -151,8 +180,7 @@ pub(super) struct Header<'a> {
     jfif: Option<Resolution>,
     adobe: Option<Adobe>,
     exif: Option<&'a [u8]>,
-    /// Where the compressed data begin.
-    scan_start: Option<usize>,
+    scan: Option<Scan>,
     /// True where the bytes end within the segments.
     is_cut_off: bool,
 }
@@ -191,14 +219,19 @@ impl<'a> Header<'a> {
             match (marker, segment) {
                 (
                     0xc0..=0xc3 | 0xc5..=0xc7 | 0xc9..=0xcb | 0xcd..=0xcf,
-                    &[precision, h1, h0, w1, w0, components, ..],
+                    &[precision, h1, h0, w1, w0, components, ref each @ ..],
                 ) => {
+                    // Of each component: its number, its two sampling factors in one byte, its table.
+                    let factors = each.chunks_exact(3).map(|component| [component[1] >> 4, component[1] & 15]);
+                    let most = |a: [u8; 2], b: [u8; 2]| [a[0].max(b[0]), a[1].max(b[1])];
+                    let factors = [factors.clone().next().unwrap_or_default(), factors.skip(1).fold([0; 2], most)];
                     header.frame.get_or_insert(Frame {
                         marker,
                         precision,
                         width: u16::from_be_bytes([w1, w0]),
                         height: u16::from_be_bytes([h1, h0]),
                         components,
+                        factors,
                     });
                 }
                 (0xe0, &[b'J', b'F', b'I', b'F', 0, _, _, unit, x1, x0, y1, y0, ..]) => {
@@ -209,8 +242,8 @@ impl<'a> Header<'a> {
                 (0xee, &[b'A', b'd', b'o', b'b', b'e', _, _, _, _, _, _, transform, ..]) => {
                     header.adobe = Some(Adobe { at: end - segment.len(), transform });
                 }
-                (0xda, _) => {
-                    header.scan_start = Some(at);
+                (0xda, segment) => {
+                    header.scan = Some(Scan { start: at, components: segment.first().copied().unwrap_or_default() });
                     return header;
                 }
                 _ => {}

@@ -132,26 +132,42 @@ pub(super) fn whole(
     decode: impl FnOnce(&mut [u8]) -> Result<(), DecodeError>,
 ) -> Result<Array2<u16>, DecodeError> {
     let row_bytes = converter.layout().row_bytes(width);
-    if orientation != Orientation::UPRIGHT || row_bytes < 2 * width {
+    if orientation != Orientation::UPRIGHT {
         let mut samples = zeroed::<u8>(row_bytes * height)?;
         decode(&mut samples)?;
         let mut canvas = Canvas::new(width, height, orientation)?;
         canvas.put_rows(0, height, |i, row| converter.row(&samples[i * row_bytes..][..row_bytes], row));
         return Ok(canvas.finish());
     }
-    let mut shared = zeroed::<u16>((row_bytes * height).div_ceil(2))?;
-    decode(&mut bytemuck::cast_slice_mut(&mut shared)[..row_bytes * height])?;
-    let mut band = zeroed::<u16>(width * IN_PLACE_ROWS.min(height))?;
-    for first in (0..height).step_by(IN_PLACE_ROWS) {
-        let rows = IN_PLACE_ROWS.min(height - first);
-        let stored = &bytemuck::cast_slice::<u16, u8>(&shared)[first * row_bytes..][..rows * row_bytes];
-        let band = &mut band[..rows * width];
-        band.par_chunks_exact_mut(width)
+    let luminance_bytes = 2 * width;
+    let mut shared = zeroed::<u16>((row_bytes.max(luminance_bytes) * height).div_ceil(2))?;
+    // Samples of fewer bytes than their luminance stand at the end: wherever they stand, no row is written over that is still wanted.
+    let start = luminance_bytes.saturating_sub(row_bytes) * height;
+    decode(&mut bytemuck::cast_slice_mut(&mut shared)[start..][..row_bytes * height])?;
+    let convert = |stored: &[u8], upright: &mut [u16]| {
+        upright
+            .par_chunks_exact_mut(width)
             .zip(stored.par_chunks_exact(row_bytes))
             .with_min_len(8)
             .for_each(|(row, stored)| converter.row(stored, row));
-        // A pixel's luminance takes no more bytes than its samples, so no row is written over that is still wanted.
-        shared[first * width..][..rows * width].copy_from_slice(band);
+    };
+    let mut band = zeroed::<u16>(width * IN_PLACE_ROWS.min(height))?;
+    let mut first = 0;
+    while first < height {
+        let unread = start + first * row_bytes;
+        // Rows whose luminance ends before what is not converted yet.
+        let free = (unread / luminance_bytes - first).min(height - first);
+        let rows = free.max(IN_PLACE_ROWS.min(height - first));
+        if rows == free {
+            let (upright, stored) = shared.split_at_mut(unread / 2);
+            let stored = &bytemuck::cast_slice::<u16, u8>(stored)[unread % 2..][..rows * row_bytes];
+            convert(stored, &mut upright[first * width..][..rows * width]);
+        } else {
+            let band = &mut band[..rows * width];
+            convert(&bytemuck::cast_slice::<u16, u8>(&shared)[unread..][..rows * row_bytes], band);
+            shared[first * width..][..rows * width].copy_from_slice(band);
+        }
+        first += rows;
     }
     shared.truncate(width * height);
     shared.shrink_to_fit();
@@ -198,6 +214,30 @@ mod tests {
                         let place = shown_at(tag as u8, (row, column), (height, width));
                         assert_eq!(upright[place], stored(row, column), "tag {tag}, portions of {portion}");
                     }
+                }
+            }
+        }
+    }
+
+    /// Samples of one byte and of three, written over where they stand, from pictures of any height.
+    #[test]
+    fn a_whole_picture_is_converted_where_it_stands() {
+        use crate::photo::luminance::{Alpha, Colour, Depth, Layout, Transfer};
+        for colour in [Colour::Grey, Colour::Rgb] {
+            let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
+            let converter = Converter::new(layout, Transfer::Linear);
+            for (height, width) in [(1, 1), (1, 7), (3, 5), (255, 3), (256, 3), (257, 3), (1201, 7)] {
+                let row_bytes = layout.row_bytes(width);
+                let stored: Vec<u8> = (0..height * row_bytes).map(|i| (i * 31 % 251) as u8).collect();
+                let copy = |to: &mut [u8]| {
+                    to.copy_from_slice(&stored);
+                    Ok(())
+                };
+                let upright = whole((width, height), Orientation::UPRIGHT, &converter, copy).unwrap();
+                for (row, stored) in upright.outer_iter().zip(stored.chunks_exact(row_bytes)) {
+                    let mut wanted = vec![0; width];
+                    converter.row(stored, &mut wanted);
+                    assert_eq!(row.to_vec(), wanted, "{colour:?}, {width} × {height}");
                 }
             }
         }

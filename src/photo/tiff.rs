@@ -440,7 +440,7 @@ impl Pixels<'_, '_, '_> {
         match jpeg::Header::read(&start).frame {
             // Sizes rounded up to whole blocks are in use.
             Some(frame) if u32::from(frame.width) <= width + 16 && u32::from(frame.height) <= height + 16 => {
-                super::decode::probe_memory(frame.memory())
+                super::decode::probe_memory(frame.memory(usize::from(frame.components)))
             }
             _ => Err(corrupt),
         }
