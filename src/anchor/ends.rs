@@ -13,6 +13,8 @@ use crate::stations::step::{LEAST_LN, SIDE, is_step};
 const FLANKS_COUNT: f64 = 1.6;
 /// Distance between the places looked at along the line, px.
 const STEP: f64 = 0.5;
+/// Places between two looks whether all that is asked for has been found.
+const LOOK_AGAIN: usize = 64;
 /// Shares of the line's own strength: strong, half, gone.
 const SHARES: [f64; 3] = [0.8, 0.5, 0.25];
 /// A fall from strong to half takes this part of one from strong to gone, at most.
@@ -98,8 +100,8 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     let width = width.max(local);
     let end = End { photo, course, usable: &usable, outward, rough, widest: widest(&inwards[step..]).max(local) };
 
-    let walk = Walk::outwards(&end, local, width);
-    let found = walk.crossings(|light| light[0]);
+    let walk = Walk::outwards(&end, local, width, false);
+    let found = walk.crossings(by_middle);
     let Some(outermost) = found[1] else {
         return LineEnd {
             along_px: walk.last_px,
@@ -110,12 +112,12 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
     // A crack or a streak that runs on from the line's end is thinner than the line: its flanks end where it ends. Where the
     // trace followed the streak, the line's own width is that of the places further in.
     let further = kerf_near(reach, 3.0 * reach).unwrap_or(local);
-    let by_flanks = |light: &[f64; 2]| light[0].min(FLANKS_COUNT * light[1]);
     let found = [found]
         .into_iter()
         .chain(std::iter::once_with(|| walk.crossings(by_flanks)))
         .chain(
-            (local < THINNED * further).then(|| Walk::outwards(&end, further, further.max(width)).crossings(by_flanks)),
+            (local < THINNED * further)
+                .then(|| Walk::outwards(&end, further, further.max(width), false).crossings(by_flanks)),
         )
         .find_map(|found| Some((found[1]?, end.datum(found, local)?)));
     match found {
@@ -137,7 +139,7 @@ fn beside_grain(
     let local = median(within.iter().take(2 * SIDE).map(|s| s.kerf_px).collect());
     let width = guide.at(rough).max(local);
     let end = End { photo, course, usable, outward, rough, widest: widest(within).max(local) };
-    let walk = Walk::outwards(&end, local, width);
+    let walk = Walk::outwards(&end, local, width, true);
     let is_grain = |along: f64| outward * (along - rough) > width && outward * (beyond[0].along_px - along) > 0.0;
     let grain = median(walk.light.iter().filter(|(along, _)| is_grain(*along)).map(|(_, light)| light[0]).collect());
     let found = walk.crossings(|light| light[0] - grain);
@@ -205,6 +207,16 @@ struct End<'a> {
     widest: f64,
 }
 
+/// Strength by which an end is looked for: of the middle.
+const fn by_middle(light: &[f64; 2]) -> f64 {
+    light[0]
+}
+
+/// The same, no more than that next to the edges allows.
+fn by_flanks(light: &[f64; 2]) -> f64 {
+    light[0].min(FLANKS_COUNT * light[1])
+}
+
 /// Light along the line's middle, from well inside outwards.
 struct Walk {
     outward: f64,
@@ -219,8 +231,9 @@ struct Walk {
 }
 
 impl Walk {
-    /// Light is judged against the line's own strength next to the end.
-    fn outwards(end: &End<'_>, kerf: f64, width: f64) -> Self {
+    /// Light is judged against the line's own strength next to the end. Goes to the limit or, unless all of it is wanted, as far as the
+    /// end's crossings need.
+    fn outwards(end: &End<'_>, kerf: f64, width: f64, is_all_wanted: bool) -> Self {
         let length = end.course.end_px - end.course.start_px;
         let inside_from = (3.0 * width).max(0.03 * length).min(0.3 * length);
         let limit = 0.12 * length + 6.0 * width + 40.0;
@@ -235,6 +248,9 @@ impl Walk {
         };
         let mut along = end.rough - end.outward * inside_from;
         while end.outward * (along - end.rough) < limit {
+            if !is_all_wanted && walk.light.len().is_multiple_of(LOOK_AGAIN) && walk.has_all_crossings() {
+                break;
+            }
             let Some(light) = cross(end.photo, end.course, along, kerf.min(width), width) else {
                 walk.leaves_picture = true;
                 break;
@@ -251,15 +267,28 @@ impl Walk {
         self.light.is_empty()
     }
 
+    /// True where nothing farther out can change either light's crossings.
+    fn has_all_crossings(&self) -> bool {
+        let settled = self.light.len().saturating_sub(self.half);
+        let has_all = |found: [Option<f64>; 3]| found.iter().all(Option::is_some);
+        settled > self.inside
+            && has_all(self.crossings_within(settled, false, by_middle))
+            && has_all(self.crossings_within(settled, false, by_flanks))
+    }
+
     /// Outwards, the places where the light has fallen to each of three shares of the line's own.
     fn crossings(&self, light: impl Fn(&[f64; 2]) -> f64) -> [Option<f64>; 3] {
-        let count = self.light.len();
+        self.crossings_within(self.light.len(), !self.leaves_picture, light)
+    }
+
+    /// The same among the first so many places, after which nothing follows where `ends_there`.
+    fn crossings_within(&self, count: usize, ends_there: bool, light: impl Fn(&[f64; 2]) -> f64) -> [Option<f64>; 3] {
         if count == 0 {
             return [None; 3];
         }
         let smooth: Vec<f64> = (0..count)
             .map(|i| {
-                let window = &self.light[i.saturating_sub(self.half)..(i + self.half + 1).min(count)];
+                let window = &self.light[i.saturating_sub(self.half)..(i + self.half + 1).min(self.light.len())];
                 window.iter().map(|w| light(&w.1)).sum::<f64>() / window.len() as f64
             })
             .collect();
@@ -269,7 +298,7 @@ impl Walk {
             let mut below = 0usize;
             for (i, value) in smooth.iter().enumerate() {
                 below = if *value < level { below + 1 } else { 0 };
-                if below > self.persists || (below > 0 && i + 1 == count && !self.leaves_picture) {
+                if below > self.persists || (below > 0 && i + 1 == count && ends_there) {
                     let at = i + 1 - below;
                     let before = at.saturating_sub(1);
                     let rise = smooth[before] - smooth[at];

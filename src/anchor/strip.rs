@@ -223,9 +223,9 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
         .zip(&us)
         .with_min_len(8)
         .map(|(steps, u)| {
-            // Light a little beside every row. The places compared below are whole rows away from these.
-            let light = |beside: f64| -> Vec<Option<f32>> {
-                let mut light = vec![None; rows + 2 * FARTHEST as usize];
+            // Light a little beside every row, NaN outside. The places compared below are whole rows away from these.
+            let light = |beside: f64| -> Vec<f32> {
+                let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
                 let at = |j: isize| local(frame.place(*u, (j as f64 + beside) * factor));
                 // Rows that can lie in the picture; places change steadily with them.
                 let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
@@ -241,25 +241,28 @@ fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_
                 }
                 for j in from.ceil() as isize..to as isize {
                     let [x, y] = at(j);
-                    light[(j + FARTHEST) as usize] = between.at(x, y);
+                    light[(j + FARTHEST) as usize] = between.at(x, y).unwrap_or(f32::NAN);
                 }
                 light
             };
             let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
             let mut deepest = 0;
             for (j, step) in steps.iter_mut().enumerate() {
-                let at = |grid: &[Option<f32>], away: isize| grid[(j as isize + away + FARTHEST) as usize];
-                let difference =
-                    |[a, b]: [Option<f32>; 2], [c, d]: [Option<f32>; 2]| Some(0.5 * (a? + b?) - 0.5 * (c? + d?));
+                let at = |grid: &[f32], away: isize| grid[(j as isize + away + FARTHEST) as usize];
+                let difference = |[a, b]: [f32; 2], [c, d]: [f32; 2]| 0.5 * (a + b) - 0.5 * (c + d);
                 // 1 and 2.2 rows away, then 4 and 7.
                 let near = difference([at(&here, 1), at(&beyond, 2)], [at(&here, -1), at(&short, -2)]);
-                let Some(near) = near else { continue };
+                if near.is_nan() {
+                    continue;
+                }
                 // A joint or a pencil line steps back again on its other side; an edge does not.
                 let far = difference([at(&here, 4), at(&here, 7)], [at(&here, -4), at(&here, -7)]);
-                let value = match far {
-                    Some(far) if near * far <= 0.0 => 0.0,
-                    Some(far) => near.signum() * near.abs().min(2.0 * far.abs()),
-                    None => near,
+                let value = if far.is_nan() {
+                    near
+                } else if near * far <= 0.0 {
+                    0.0
+                } else {
+                    near.signum() * near.abs().min(2.0 * far.abs())
                 };
                 *step = value.clamp(-STEP_CAP, STEP_CAP);
                 deepest = j;

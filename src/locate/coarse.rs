@@ -129,16 +129,28 @@ impl<'a> Between<'a> {
         if !(fx >= 0.0 && fy >= 0.0) {
             return None;
         }
-        let [ix, iy] = [fx as u32, fy as u32];
-        if ix as usize + 1 >= self.width || iy as usize + 1 >= self.height {
+        if fx as u32 as usize + 1 >= self.width || fy as u32 as usize + 1 >= self.height {
             return None;
         }
+        Some(self.inside(x, y))
+    }
+
+    /// The same at a place known to lie at least a pixel inside.
+    #[inline]
+    pub fn inside(&self, x: f64, y: f64) -> f32 {
+        let [fx, fy] = [x - 0.5, y - 0.5];
+        let [ix, iy] = [fx as u32, fy as u32];
         let [ax, ay] = [(fx - f64::from(ix)) as f32, (fy - f64::from(iy)) as f32];
         let corner = iy as usize * self.width + ix as usize;
         let [above, below] = [corner, corner + self.width].map(|left| &self.values[left..left + 2]);
         let top = above[0] * (1.0 - ax) + above[1] * ax;
         let bottom = below[0] * (1.0 - ax) + below[1] * ax;
-        Some(top * (1.0 - ay) + bottom * ay)
+        top * (1.0 - ay) + bottom * ay
+    }
+
+    /// True for a place at least a pixel inside.
+    pub fn is_inside(&self, x: f64, y: f64) -> bool {
+        x >= 1.0 && y >= 1.0 && x <= self.width as f64 - 1.0 && y <= self.height as f64 - 1.0
     }
 }
 
@@ -255,6 +267,7 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
     let smooth = binomial(log_light);
     let values = smooth.as_slice().expect("a picture's rows follow one another");
     let between = Between::new(&smooth);
+    // Less than the rows and columns that are left out at the edges.
     const REACH: f64 = 2.6;
     let rows: Vec<Vec<_>> = (4..height.saturating_sub(4))
         .into_par_iter()
@@ -280,13 +293,13 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                 }
                 let (sin, cos) = normal(half_difference, xy, root, is_dark);
                 let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
-                let side = |d: f64| between.at(px + d * cos, py + d * sin);
-                let (Some(near_left), Some(near_right)) = (side(-1.0), side(1.0)) else { continue };
+                let side = |d: f64| between.inside(px + d * cos, py + d * sin);
+                let [near_left, near_right] = [side(-1.0), side(1.0)];
                 let sign = if is_dark { 1.0 } else { -1.0 };
                 if sign * (near_left - centre) < 0.0 || sign * (near_right - centre) < 0.0 {
                     continue; // not the bottom of the valley
                 }
-                let (Some(left), Some(right)) = (side(-REACH), side(REACH)) else { continue };
+                let [left, right] = [side(-REACH), side(REACH)];
                 let depth = (sign * (left - centre)).min(sign * (right - centre));
                 if depth > DEPTH_FLOOR {
                     let mut theta = 0.5 * f64::from(xy.atan2(half_difference));

@@ -42,45 +42,48 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
     // Of each bin: pixels, sum of their distances, sum of their light (white = 65535).
     let mut sums = vec![[0f64; 3]; bins];
     let mut inside = 0usize;
-    // By what a step along a row changes each distance, and by what a row does.
-    let per_column = [dx, across[0] - slope * dx];
-    let per_row = [dy, across[1] - slope * dy];
-    let columns_per = per_column.map(|step| if step.abs() > 1e-9 { Some(1.0 / step) } else { None });
-    for y in y0..y1 {
-        let row = photo.luminance.row(y);
-        let oy = y as f64 + 0.5 - centre[1];
-        // Only the columns of this row that can lie in the box.
-        let [mut from, mut to] = [x0 as f64, x1 as f64];
-        for ((columns, per_row), half) in columns_per.iter().zip(per_row).zip([half_length_px, half_width_px]) {
-            if let Some(columns) = columns {
-                let [a, b] = [(-half - oy * per_row) * columns, (half - oy * per_row) * columns];
-                from = from.max(centre[0] - 0.5 + a.min(b) - ROUNDING_PX);
-                to = to.min(centre[0] + 0.5 + a.max(b) + ROUNDING_PX);
+    let light = photo.luminance.as_slice().expect("luminance is contiguous");
+    // Lanes of pixels, rows or columns, whichever are fewer. By what a step in a lane changes each distance, and by what a lane does:
+    let by_row = reach_y <= reach_x;
+    let [per_column, per_row] = [[dx, across[0] - slope * dx], [dy, across[1] - slope * dy]];
+    let [per_step, per_lane] = if by_row { [per_column, per_row] } else { [per_row, per_column] };
+    let steps_per = per_step.map(|step| if step.abs() > 1e-9 { Some(1.0 / step) } else { None });
+    let [lanes, steps] = if by_row { [y0..y1, x0..x1] } else { [x0..x1, y0..y1] };
+    let [lane_centre, step_centre] = if by_row { [centre[1], centre[0]] } else { centre };
+    let [lane_stride, step_stride] = if by_row { [photo.width(), 1] } else { [1, photo.width()] };
+    for lane in lanes {
+        let from_centre = lane as f64 + 0.5 - lane_centre;
+        let of_lane = per_lane.map(|step| from_centre * step);
+        // Only the steps of this lane that can lie in the box.
+        let [mut from, mut to] = [steps.start as f64, steps.end as f64];
+        for ((steps, of_lane), half) in steps_per.iter().zip(of_lane).zip([half_length_px, half_width_px]) {
+            if let Some(steps) = steps {
+                let [a, b] = [(-half - of_lane) * steps, (half - of_lane) * steps];
+                from = from.max(step_centre - 0.5 + a.min(b) - ROUNDING_PX);
+                to = to.min(step_centre + 0.5 + a.max(b) + ROUNDING_PX);
             }
         }
-        let [mut from, mut to] = [from.max(0.0).ceil() as usize, to.max(0.0).min(x1 as f64) as usize];
-        let place = |x: usize| {
-            let ox = x as f64 + 0.5 - centre[0];
-            let a = ox * dx + oy * dy;
-            (a, ox * across[0] + oy * across[1] - slope * a)
+        let [mut from, mut to] = [from as usize, to.max(0.0) as usize];
+        let place = |step: usize| {
+            let from_centre = step as f64 + 0.5 - step_centre;
+            [0, 1].map(|axis| of_lane[axis] + from_centre * per_step[axis])
         };
-        let lies_inside = |x: usize| {
-            let (a, t) = place(x);
+        let lies_inside = |step: usize| {
+            let [a, t] = place(step);
             a.abs() <= half_length_px && t.abs() <= half_width_px
         };
-        // Both distances change steadily along a row, so what lies inside is one stretch of it.
+        // Both distances change steadily along a lane, so what lies inside is one stretch of it.
         while from < to && !lies_inside(from) {
             from += 1;
         }
         while from < to && !lies_inside(to - 1) {
             to -= 1;
         }
-        let Some(pixels) = row.as_slice().and_then(|row| row.get(from..to)) else { continue };
         // Neighbours mostly share a bin: its sums stay at hand until the next one's turn.
         let mut at = 0;
         let mut sum = sums[0];
-        for (x, pixel) in (from..).zip(pixels) {
-            let t = place(x).1;
+        for step in from..to {
+            let [_, t] = place(step);
             let bin = ((t + half_width_px) * (1.0 / BIN_PX)) as u32 as usize;
             if bin != at {
                 sums[at] = sum;
@@ -89,10 +92,10 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
             }
             sum[0] += 1.0;
             sum[1] += t;
-            sum[2] += f64::from(*pixel);
+            sum[2] += f64::from(light[lane * lane_stride + step * step_stride]);
         }
         sums[at] = sum;
-        inside += pixels.len();
+        inside += to.saturating_sub(from);
     }
     let mut profile = Profile {
         inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0),
@@ -123,12 +126,12 @@ impl Profile {
 
     /// Light between two distances, mean over pixels; `None` without any.
     pub fn mean_between(&self, from_px: f64, to_px: f64) -> Option<f64> {
+        let first = self.across_px.partition_point(|across| *across < from_px);
+        let last = self.across_px.partition_point(|across| *across <= to_px).max(first);
         let [mut sum, mut count] = [0.0; 2];
-        for i in 0..self.len() {
-            if self.across_px[i] >= from_px && self.across_px[i] <= to_px {
-                sum += self.light[i] * self.count[i];
-                count += self.count[i];
-            }
+        for (light, pixels) in self.light[first..last].iter().zip(&self.count[first..last]) {
+            sum += light * pixels;
+            count += pixels;
         }
         (count > 0.0).then(|| sum / count)
     }

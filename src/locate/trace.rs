@@ -284,10 +284,11 @@ fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option
     let mut light = Array2::from_elem((steps, (2 * REACH + 1) as usize), f32::NAN);
     for (i, mut row) in light.outer_iter_mut().enumerate() {
         let along = from + i as f64 + 0.5;
+        let place = |t: isize| [0, 1].map(|axis| origin[axis] + along * direction[axis] + t as f64 * left[axis]);
+        let is_inside = [-REACH, REACH].map(place).iter().all(|[x, y]| between.is_inside(*x, *y));
         for (light, t) in row.iter_mut().zip(-REACH..=REACH) {
-            let x = origin[0] + along * direction[0] + t as f64 * left[0];
-            let y = origin[1] + along * direction[1] + t as f64 * left[1];
-            *light = between.at(x, y).unwrap_or(f32::NAN);
+            let [x, y] = place(t);
+            *light = if is_inside { between.inside(x, y) } else { between.at(x, y).unwrap_or(f32::NAN) };
         }
     }
     // A box of seven along the line: grain and noise weaken, the line does not.
@@ -394,24 +395,35 @@ pub fn robust_line(x: &[f64], y: &[f64]) -> (f64, f64) {
 /// Rough full widths between half levels (linear light), in coarse pixels, one per step of the stretch.
 fn rough_widths(band: &Band, path: &[f64], is_dark: bool, first: usize, last: usize) -> Vec<f64> {
     let sign = if is_dark { 1.0 } else { -1.0 };
+    let mut sorted: Vec<f32> = Vec::new();
     let widths: Vec<f64> = (first..=last)
         .map(|i| {
             let centre = path[i] as isize + REACH;
-            let row: Vec<f32> = band.light.row(i).iter().map(|v| v.exp()).collect();
+            let row = band.light.row(i);
             let mut sides = 0.0;
             for step in [-1isize, 1] {
-                let values: Vec<f32> = (0..)
-                    .map(|k| centre + step * k)
-                    .take_while(|t| *t >= 0 && *t < row.len() as isize)
-                    .map(|t| sign * row[t as usize])
-                    .take_while(|v| v.is_finite())
-                    .collect();
-                let mut sorted = values.clone();
-                sorted.sort_by(f32::total_cmp);
-                let (Some(core), Some(outer)) = (values.first(), sorted.get(sorted.len() * 7 / 10)) else { continue };
+                // In logarithmic light, which keeps their order: few have to be taken out of it.
+                let values = || {
+                    (0..)
+                        .map(|k| centre + step * k)
+                        .take_while(|t| *t >= 0 && *t < row.len() as isize)
+                        .map(|t| sign * row[t as usize])
+                        .take_while(|v| v.is_finite())
+                };
+                let light = |v: f32| sign * (sign * v).exp();
+                sorted.clear();
+                sorted.extend(values());
+                let at = sorted.len() * 7 / 10;
+                let Some(core) = sorted.first().copied().map(light) else { continue };
+                let outer = light(*sorted.select_nth_unstable_by(at, f32::total_cmp).1);
                 let level = 0.5 * (core + outer);
-                let cross = values.windows(2).position(|w| w[0] < level && w[1] >= level);
-                sides += cross.map_or(1.0, |k| k as f64 + f64::from((level - values[k]) / (values[k + 1] - values[k])));
+                let mut before = core;
+                let cross = values().map(light).enumerate().skip(1).find_map(|(k, value)| {
+                    let [from, to] = [before, value];
+                    before = value;
+                    (from < level && to >= level).then(|| (k - 1) as f64 + f64::from((level - from) / (to - from)))
+                });
+                sides += cross.unwrap_or(1.0);
             }
             sides
         })
