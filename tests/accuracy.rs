@@ -140,6 +140,7 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Photo, DatumKind::Ends, 66324),  // a disturbed place within the line, taken for its end
         (CaptureKind::Scan, DatumKind::Ends, 62048),   // a streak runs on from the line's end to the strip's edge
         (CaptureKind::Scan, DatumKind::Strip, 110_025), // a joint across the strip near its end, which a shadow hides
+        (CaptureKind::Scan, DatumKind::Marks, 210_827), // grain at the marks' pitch three pitches before the first of them
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
         let scene = answerable(Stratum { capture: *capture, datum: *datum }, *seed);

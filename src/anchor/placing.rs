@@ -70,7 +70,8 @@ impl Row<'_> {
         let last_step = chain[chain.len() - 1].0;
         let mut scored: Vec<(f64, Placing)> = Vec::new();
         for is_rising in [true, false] {
-            for first in -2..=setup.last as isize + 2 {
+            // Grain across the line may begin the chain, or end it, any number of pitches beyond the marks.
+            for first in -last_step..=setup.last as isize + last_step {
                 let placing = Placing { first, is_rising };
                 let mut likelihood = 0.0;
                 for step in 0..=last_step {
