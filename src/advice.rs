@@ -166,7 +166,10 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
         }
         NoWaist::Flat { ratio } => Refusal::new(
             Code::TooFlat,
-            format!("the line's width changes by only {:.0} % along the strip", 100.0 * (ratio - 1.0).max(0.0)),
+            match (100.0 * (ratio - 1.0)).round() {
+                1.0.. => format!("the line's width changes by only {:.0} % along the strip", 100.0 * (ratio - 1.0)),
+                _ => "the line's width hardly changes along the strip".to_owned(),
+            },
             "make the ramp steeper, and burn slower or a little stronger so that the line widens on both sides of its finest place",
         ),
         NoWaist::Fades => Refusal::new(
@@ -199,5 +202,24 @@ pub const fn datum_name(datum: &Datum) -> &'static str {
         Datum::Strip => "strip",
         Datum::Marks { .. } => "marks",
         Datum::Points { .. } => "points",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flat_line_is_told_without_a_percentage_of_nought() {
+        let setup = crate::setup::parse_toml(
+            "[ramp]\ntravel_mm = 100\n[head]\ngap_low_mm = 12\ngap_high_mm = 2\n[picture]\nlow_end = \"left\"\n",
+            None,
+        );
+        let setup = setup.unwrap();
+        let told = |ratio: f64| no_waist(NoWaist::Flat { ratio }, &setup).message;
+        assert!(told(1.053).contains("only 5 %"), "{}", told(1.053));
+        for ratio in [0.9, 1.0, 1.003, f64::NAN] {
+            assert!(told(ratio).contains("hardly"), "{}", told(ratio));
+        }
     }
 }
