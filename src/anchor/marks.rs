@@ -28,6 +28,11 @@ pub const LONG_MM: f64 = 12.0;
 pub const OUTER_SD_MM: f64 = 0.6;
 /// Shapes of ends that are tried: a beam's half circle, and less.
 const ROUND_ENDS: [f64; 3] = [1.0, 0.5, 0.0];
+/// Rungs of a chain's end whose common pitch says where the next one is, however the last few stand.
+const STEADY: usize = 6;
+/// Distance from its place, in pitches, from which what stands there is no mark, and the mark itself missing. Machines burn marks to a
+/// few hundredths of a millimetre.
+const OUT_OF_PLACE: f64 = 0.08;
 /// Fewest marks of a chain.
 pub const LEAST_MARKS: usize = 5;
 /// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
@@ -53,6 +58,8 @@ pub struct Rung {
     pub along_px: f64,
     /// Its strokes on the positive and the negative side.
     pub halves: [Option<Tick>; 2],
+    /// Stands beside the place that the other marks leave to one.
+    pub is_out_of_place: bool,
     score: f64,
 }
 
@@ -101,7 +108,8 @@ fn tie_chain(
         return Err(TieError::MarksNotFound { found });
     }
     let sides = [0, 1].map(|side| SideScale::new(chain, side, scale));
-    let placing = Row { photo, course, chain, scale, sides, setup }.place()?;
+    let place = |chain: &[(isize, Rung)]| Row { photo, course, chain, scale, sides, setup }.place();
+    let placing = place(chain)?;
     let marks: Vec<(usize, Rung)> = chain
         .iter()
         .filter_map(|(step, rung)| {
@@ -109,7 +117,13 @@ fn tie_chain(
             (index >= 0 && index <= setup.last as isize).then_some((index as usize, *rung))
         })
         .collect();
-    map(photo, course, &marks, scale, &placing, setup).ok_or(TieError::MarksNotFound { found })
+    let (tie, beside) = map(photo, course, &marks, scale, &placing, setup).ok_or(TieError::MarksNotFound { found })?;
+    // What the map shows to stand beside its place must not have decided which number the marks have.
+    let mut of_the_map = chain.to_vec();
+    for (step, rung) in &mut of_the_map {
+        rung.is_out_of_place = beside.iter().any(|index| *index as isize == placing.index_of(*step));
+    }
+    if beside.is_empty() || place(&of_the_map)? == placing { Ok(tie) } else { Err(TieError::MarksAmbiguous) }
 }
 
 /// The scale (px per mm) at which most strokes look like halves of marks at the pitch, and the rungs they form.
@@ -160,7 +174,7 @@ fn rungs(course: &Course, ticks: &[Tick], setup: &MarkSetup) -> Option<(f64, Vec
             None => {
                 let mut halves = [None; 2];
                 halves[side] = Some(tick);
-                rungs.push(Rung { along_px: tick.along_px, halves, score: tick.score });
+                rungs.push(Rung { along_px: tick.along_px, halves, score: tick.score, ..Rung::default() });
             }
         }
     }
@@ -262,13 +276,24 @@ fn grow(rungs: &[Rung], members: &mut Vec<(isize, usize)>, upwards: bool) {
         };
         let average = if n >= 3 { (at(n - 1) - at(n - 3)) / (last.0 - members[n - 3].0) as f64 } else { recent };
         let direction = if upwards { 1 } else { -1 };
+        // What passes for a mark between two of them leads the last distances astray, but not most of those before.
+        let recently = &members[n - n.min(STEADY)..];
+        let steady = (recently.len() == STEADY).then(|| {
+            let steps: Vec<f64> = recently.iter().map(|(step, _)| *step as f64).collect();
+            robust_line(&steps, &recently.iter().map(|(_, r)| rungs[*r].along_px).collect::<Vec<_>>())
+        });
         let found = (1..=4isize).find_map(|ahead| {
-            let target = at(n - 1) + direction as f64 * ahead as f64 * (average + drift * ahead as f64);
+            let by_last = at(n - 1) + direction as f64 * ahead as f64 * (average + drift * ahead as f64);
+            let by_steady = steady.map(|(intercept, slope)| intercept + slope * (last.0 + direction * ahead) as f64);
             let room = (0.10 + 0.04 * ahead as f64) * average.abs();
+            let off = |r: &usize| {
+                let from = |target: f64| (rungs[*r].along_px - target).abs();
+                from(by_last).min(by_steady.map_or(f64::INFINITY, from))
+            };
             (0..rungs.len())
-                .filter(|r| (rungs[*r].along_px - target).abs() < room && !members.iter().any(|m| m.1 == *r))
+                .filter(|r| off(r) < room && !members.iter().any(|m| m.1 == *r))
                 .min_by(|a, b| {
-                    let away = |r: &usize| (rungs[*r].along_px - target).abs() / rungs[*r].score.sqrt().max(0.3);
+                    let away = |r: &usize| off(r) / rungs[*r].score.sqrt().max(0.3);
                     away(a).total_cmp(&away(b))
                 })
                 .map(|r| (last.0 + direction * ahead, r))
@@ -280,7 +305,7 @@ fn grow(rungs: &[Rung], members: &mut Vec<(isize, usize)>, upwards: bool) {
     }
 }
 
-/// Fits along-course place against surface position through the marks, and samples the map.
+/// Fits along-course place against surface position through the marks, and samples the map; and which of them stand beside their place.
 fn map(
     photo: &Photo,
     course: &Course,
@@ -288,7 +313,7 @@ fn map(
     scale: f64,
     placing: &Placing,
     setup: &MarkSetup,
-) -> Option<Tie> {
+) -> Option<(Tie, Vec<usize>)> {
     let slants: Vec<f64> = marks
         .iter()
         .flat_map(|(_, r)| r.halves.iter().flatten().map(|t| if t.is_positive { t.slant } else { -t.slant }))
@@ -331,6 +356,11 @@ fn map(
         rows = rows.iter().zip(&apart).filter(|(_, a)| **a <= limit).map(|(r, _)| *r).collect();
         fit = fit_map(&rows)?;
     }
+    let is_beside = |(mark, along): &&(Mark, f64)| {
+        let position = mark.index as f64 * setup.pitch_mm;
+        (fit.along(position) - along).abs() > OUT_OF_PLACE * setup.pitch_mm * fit.slope(position).abs()
+    };
+    let beside = placed.iter().filter(is_beside).map(|(mark, _)| mark.index).collect();
     let marks: Vec<Mark> = kept.into_iter().map(|k| placed[k].0.clone()).collect();
     let [low, high] = [fit.along(0.0), fit.along(setup.span_mm)];
     // Sampled over what is visible; a close picture's datums lie outside.
@@ -351,7 +381,8 @@ fn map(
     if samples.windows(2).any(|w| w[1].along_px <= w[0].along_px) {
         return None;
     }
-    Some(Tie { datum: "marks", low_px: course.place(low, 0.0), high_px: course.place(high, 0.0), marks, samples })
+    let tie = Tie { datum: "marks", low_px: course.place(low, 0.0), high_px: course.place(high, 0.0), marks, samples };
+    Some((tie, beside))
 }
 
 /// Sub-pixel centre of a half: along the course and across it, at the middle of the part that both kinds share.

@@ -111,14 +111,18 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
             Datum::Strip => {
                 let rising = tie::is_rising(course, setup.picture.low_end)?;
                 outline.long = long_edges();
-                outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
+                let is_stroke_s = [0, 1].map(|index| found.ends[index].datum.is_some());
+                let short_edges = |long: [Option<strip::EdgeLine>; 2]| {
+                    strip::short_edges(found.photo, found.coarse, course, &long, is_stroke_s, clear_px)
+                };
+                outline.short = short_edges(outline.long);
                 outline.long = strip::past_drawn_lines(found.photo, found.coarse, course, &outline);
                 if let [Some(start), Some(end)] = outline.short
                     && !is_as_wide(&outline, span_mm / (end.v0_px - start.v0_px))
                 {
                     // Between wrong long edges the short ones are not the strip's either: next to the line they may be.
                     outline.long = [None; 2];
-                    outline.short = strip::short_edges(found.photo, found.coarse, course, &outline.long, clear_px);
+                    outline.short = short_edges(outline.long);
                 }
                 let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
                 let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {

@@ -29,7 +29,7 @@ const RUN_ON_ROOM_MM: f64 = 2.5;
 const RUNS_ON_FAR: f64 = 8.0;
 
 /// Number of a chain's first mark, and whether they rise along the course.
-#[derive(Debug, Clone, Copy)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Placing {
     first: isize,
     /// True: numbers and positions grow along the course.
@@ -121,7 +121,8 @@ impl Row<'_> {
             return Err(TieError::MarksNotFound { found: found.min(LEAST_MARKS - 1) });
         }
         // Where few of the halves were recognised, one that grain drew or covered must not decide alone.
-        let seen = chain.iter().map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
+        let in_place = chain.iter().filter(|(_, rung)| !rung.is_out_of_place);
+        let seen = in_place.map(|(_, rung)| rung.halves.iter().flatten().count()).sum::<usize>() as f64;
         let mostly_seen = seen / (2 * (last_step + 1)) as f64 >= MOSTLY_SEEN;
         if !mostly_seen && chain.len() < LEAST_WITH_GAPS {
             return Err(TieError::MarksAmbiguous);
@@ -162,7 +163,7 @@ impl Row<'_> {
     /// Share of the halves, but for those that are cut, that are as long as the placing says.
     fn agreement(&self, placing: Placing) -> f64 {
         let [mut seen, mut agreeing] = [0.0; 2];
-        for (step, rung) in self.chain {
+        for (step, rung) in self.chain.iter().filter(|(_, rung)| !rung.is_out_of_place) {
             let index = placing.index_of(*step);
             for (side, half) in rung.halves.iter().enumerate() {
                 let Some(tick) = half else { continue };
@@ -187,7 +188,9 @@ impl Row<'_> {
             // Something that only looks like a mark, or nothing.
             return [0, 1].map(|side| if rung.is_some_and(|r| r.halves[side].is_some()) { -4.0 } else { 0.0 });
         }
-        let Some(rung) = rung else { return [MISSING_WHOLE.ln(), 0.0] };
+        let Some(rung) = rung.filter(|rung| !rung.is_out_of_place) else {
+            return [MISSING_WHOLE.ln(), 0.0];
+        };
         [0, 1].map(|side| {
             let scale = self.sides[side].at(rung.along_px);
             let Some(tick) = &rung.halves[side] else {

@@ -127,12 +127,14 @@ pub fn past_drawn_lines(photo: &Photo, coarse: &Coarse, course: &Course, outline
     })
 }
 
-/// Looks for the short edges beyond the ends of the line, between the long edges.
+/// Looks for the short edges beyond the ends of the line, between the long edges. `is_stroke_s`: whether the start and the end of the
+/// course are where a stroke ends, with strip beyond.
 pub fn short_edges(
     photo: &Photo,
     coarse: &Coarse,
     course: &Course,
     long: &[Option<EdgeLine>; 2],
+    is_stroke_s: [bool; 2],
     clear_px: f64,
 ) -> [Option<EdgeLine>; 2] {
     let frame = frame(course);
@@ -140,7 +142,8 @@ pub fn short_edges(
         let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
         let length = course.end_px - course.start_px;
         // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
-        let from = if long.iter().any(Option::is_some) { end - side * INSIDE * length } else { end };
+        let may_lie_inside = long.iter().any(Option::is_some) && !is_stroke_s[index];
+        let from = if may_lie_inside { end - side * INSIDE * length } else { end };
         let fallback = 0.08 * length;
         let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
         let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
