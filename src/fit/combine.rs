@@ -10,7 +10,7 @@ const CAUSTIC_FLOOR: f64 = 0.03;
 const PARABOLA_FLOOR: f64 = 0.02;
 /// Share of a fit's own standard uncertainty that counts beside its floor. What a fit learns of the grain's size and reach from one
 /// line errs to both sides, so that a large one is on average too large, a small one too small.
-const OWN_SHARE: f64 = 0.83;
+const OWN_SHARE: f64 = 0.80;
 /// The caustic's where there is no parabola beside it.
 const ALONE_FLOOR: f64 = 0.05;
 /// Correlation of the two fits' errors, which see the same grain: as rendered strips showed it (docs/uncertainty.md).

@@ -48,7 +48,7 @@ const LEAST_ON_A_SIDE_IF_SEEN_FAR_OUT: f64 = 0.35;
 const SHALLOW_RISE: f64 = 1.75;
 const SHALLOW: f64 = 0.2;
 /// Standard uncertainty over the caustic's length beyond which no place is given.
-const MOST_UNSURE: f64 = 0.35;
+const MOST_UNSURE: f64 = 0.34;
 /// The same may be so many times as much where places that are left out make it less sure.
 const MOST_UNSURE_DOUBT: f64 = 1.25;
 /// Rise on the flatter side over the root mean square of what strays slowly; rendered lines have 3.9 and more.
