@@ -142,8 +142,11 @@ pub fn short_edges(
         let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
         let length = course.end_px - course.start_px;
         // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
-        let may_lie_inside = long.iter().any(Option::is_some) && !is_stroke_s[index];
-        let from = if may_lie_inside { end - side * INSIDE * length } else { end };
+        let from = match long.iter().any(Option::is_some) {
+            true if is_stroke_s[index] => end - side * clear_px,
+            true => end - side * INSIDE * length,
+            false => end,
+        };
         let fallback = 0.08 * length;
         let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
         let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
