@@ -30,9 +30,6 @@ const STEP_WITHIN: f64 = 0.2;
 const STRONG: f64 = 0.75;
 /// Contrast within a step of it over the line's own: beyond lies grain that the trace followed.
 const FULL: f64 = 0.9;
-/// How far beyond an end it is looked whether the line goes on, as a share of its length, and over how many widths it must.
-const GOES_ON_REACH: f64 = 0.15;
-const GOES_ON_WIDTHS: f64 = 2.0;
 /// Widths next to the end over which the line must not have faded.
 const NEAR_END: f64 = 3.0;
 /// Width at the end over the widest below which the line tapers.
@@ -66,53 +63,7 @@ pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stat
     rayon::join(|| look(false), || look(true)).into()
 }
 
-/// One end, which is no datum where the line goes on beyond a dark patch that hid it.
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {
-    let end = apparent_end(photo, course, guide, stations, is_end);
-    let outward = if is_end { 1.0 } else { -1.0 };
-    if end.datum.is_some() && goes_on(photo, course, stations, end.along_px, outward) {
-        LineEnd { datum: None, ..end }
-    } else {
-        end
-    }
-}
-
-/// True where beyond an end, in line with it, something stands out as strongly as the line next to the end, and as far along as it
-/// is wide there.
-fn goes_on(photo: &Photo, course: &Course, stations: &[Station], end_px: f64, outward: f64) -> bool {
-    let length = course.end_px - course.start_px;
-    let mut inside: Vec<&Station> =
-        stations.iter().filter(|s| s.used && outward * (end_px - s.along_px) > 0.0).collect();
-    inside.sort_by(|a, b| (outward * b.along_px).total_cmp(&(outward * a.along_px)));
-    inside.truncate(2 * SIDE);
-    let kerf = median(inside.iter().map(|s| s.kerf_px).collect());
-    if kerf <= 0.0 {
-        return false;
-    }
-    let strength_at = |along: f64| {
-        let light = cross(photo, course, along, kerf, kerf)?;
-        Some(light.strength(course.is_dark).min(light.flank_strength(course.is_dark)))
-    };
-    let usual = median(inside.iter().filter_map(|s| strength_at(s.along_px)).collect());
-    let step = (0.25 * kerf).max(1.0);
-    let lasts = (GOES_ON_WIDTHS * kerf / step).ceil() as usize;
-    let reach = GOES_ON_REACH * length + 2.0 * kerf;
-    let mut strong = 0;
-    // The end itself is round and soft.
-    let mut away = kerf;
-    while away < reach {
-        let Some(strength) = strength_at(end_px + outward * away) else { return false };
-        strong = if strength > SHARES[0] * usual { strong + 1 } else { 0 };
-        if strong >= lasts {
-            return true;
-        }
-        away += step;
-    }
-    false
-}
-
-/// An end by the light along the line's middle.
-fn apparent_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {
     let outward = if is_end { 1.0 } else { -1.0 };
     let length = course.end_px - course.start_px;
     let usable: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
@@ -445,23 +396,27 @@ mod tests {
         assert!((widest - 21.0).abs() < 0.5, "{widest}");
     }
 
-    /// A line from 300 to 1100, 24 px wide at its ends and 12 in the middle, on light ground, and what lies before its start: light at
-    /// a place and a distance aside of it. What the ends are found to be from a course that starts at `start_px`.
-    fn with_beyond(start_px: f64, beyond: impl Fn(f64, f64) -> u16) -> [LineEnd; 2] {
+    /// A line from 300 to 1100, 24 px wide at its ends and 12 in the middle, on light ground; grain of this light and half width goes on
+    /// from its start to 100. What the ends are found to be from a course along both.
+    fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
         let luminance = Array2::from_shape_fn((200, 1300), |(y, x)| {
             let [x, aside] = [x as f64 + 0.5, (y as f64 + 0.5 - 100.0).abs()];
             let half = 6.0 + 6.0 * ((x - 700.0) / 400.0).powi(2);
-            match x {
-                x if x < 300.0 => beyond(x, aside),
-                x if x < 1100.0 && aside < half => 3000,
-                _ => 30000,
+            // Pores: grain is no even bar.
+            let pore = if (x / 7.0).sin() > 0.0 { 1.0 } else { 0.8 };
+            if (300.0..1100.0).contains(&x) && aside < half {
+                3000
+            } else if (100.0..300.0).contains(&x) && aside < half_width * pore {
+                light
+            } else {
+                30000
             }
         });
         let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
         let course = Course {
             origin_px: [0.0, 100.0],
             direction: [1.0, 0.0],
-            start_px,
+            start_px: 100.0,
             end_px: 1100.0,
             step_px: 10.0,
             offsets_px: vec![0.0; 101],
@@ -470,17 +425,8 @@ mod tests {
         let along_px: Vec<f64> = (0..=100).map(|k| 100.0 + 10.0 * f64::from(k)).collect();
         let width_px = along_px.iter().map(|x| 12.0 + 12.0 * ((x - 700.0) / 400.0).powi(2).min(1.0)).collect();
         let guide = WidthGuide { along_px, width_px };
-        let stations = measure(&photo, &course, &guide, [start_px, 1100.0], &MeasureOptions::default()).stations;
+        let stations = measure(&photo, &course, &guide, [100.0, 1100.0], &MeasureOptions::default()).stations;
         find(&photo, &course, &guide, &stations)
-    }
-
-    /// Grain of this light and half width from 100 to the line's start, along which the course runs on.
-    fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
-        with_beyond(100.0, |x, aside| {
-            // Pores: grain is no even bar.
-            let pore = if (x / 7.0).sin() > 0.0 { 1.0 } else { 0.8 };
-            if x > 100.0 && aside < half_width * pore { light } else { 30000 }
-        })
     }
 
     #[test]
@@ -499,20 +445,5 @@ mod tests {
     fn what_is_as_dark_as_the_line_belongs_to_it() {
         let [start, _] = with_grain_beyond(3000, 12.0);
         assert!(start.along_px < 120.0, "{start:?}");
-    }
-
-    /// The line itself goes on beyond a band of ground as dark as it, up to which the trace was followed.
-    #[test]
-    fn a_line_that_goes_on_beyond_a_dark_patch_does_not_end_at_it() {
-        let as_wide = |x: f64, aside: f64| aside < 12.0 && x > 160.0;
-        let [start, end] = with_beyond(300.0, |x, aside| if x > 260.0 || as_wide(x, aside) { 3000 } else { 30000 });
-        assert!(start.datum.is_none(), "{start:?}");
-        assert!(end.datum.is_some(), "{end:?}");
-        // Without it, or with something far finer, the line does end there.
-        let [start, _] = with_beyond(300.0, |x, _| if x > 260.0 { 3000 } else { 30000 });
-        assert!(start.datum.is_some(), "{start:?}");
-        let [start, _] =
-            with_beyond(300.0, |x, aside| if x > 260.0 || (as_wide(x, aside) && aside < 2.0) { 3000 } else { 30000 });
-        assert!(start.datum.is_some(), "{start:?}");
     }
 }
