@@ -143,7 +143,6 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Scan, DatumKind::Marks, 210_827), // grain at the marks' pitch three pitches before the first of them
         (CaptureKind::Photo, DatumKind::Marks, 220_311), // a false mark a little beside its place decided which is which
         (CaptureKind::Photo, DatumKind::Marks, 220_399), // a false mark led the chain past a mark
-        (CaptureKind::Photo, DatumKind::Ends, 220_684),  // a dark patch hides the line near its end
         (CaptureKind::Photo, DatumKind::Strip, 220_189), // a joint across the line, a little inside its end, taken for the strip's end
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
