@@ -24,7 +24,8 @@ pub use error::{Cause, DecodeError, Encoding, Format};
 /// Pixel centres are at half-integers: pixel `(row, column)` covers `x` from `column` to `column + 1`.
 #[derive(Debug, Clone)]
 pub struct Photo {
-    /// Relative luminance (Rec. 709 weights) in linear light, 0 = black, 65535 = white; shape (height, width).
+    /// Linear light, 0 = black, 65535 = white: relative luminance (Rec. 709 weights), or of a JPEG in colours its luma with the tone
+    /// curve undone. Shape (height, width), row after row in memory.
     pub luminance: Array2<u16>,
     /// EXIF orientation tag the file carried, 1 to 8; 1 where it carried none.
     pub orientation: u8,
