@@ -397,8 +397,8 @@ mod tests {
     }
 
     /// A line from 300 to 1100, 24 px wide at its ends and 12 in the middle, on light ground; grain of this light and half width goes on
-    /// from its start to 100. What the ends are found to be from a course along both.
-    fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
+    /// from its start to 100. With a course along both, and what was measured along it.
+    fn grain_beyond(light: u16, half_width: f64) -> (Photo, Course, WidthGuide, Vec<Station>) {
         let luminance = Array2::from_shape_fn((200, 1300), |(y, x)| {
             let [x, aside] = [x as f64 + 0.5, (y as f64 + 0.5 - 100.0).abs()];
             let half = 6.0 + 6.0 * ((x - 700.0) / 400.0).powi(2);
@@ -426,7 +426,30 @@ mod tests {
         let width_px = along_px.iter().map(|x| 12.0 + 12.0 * ((x - 700.0) / 400.0).powi(2).min(1.0)).collect();
         let guide = WidthGuide { along_px, width_px };
         let stations = measure(&photo, &course, &guide, [100.0, 1100.0], &MeasureOptions::default()).stations;
+        (photo, course, guide, stations)
+    }
+
+    /// What the ends of that line are found to be.
+    fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
+        let (photo, course, guide, stations) = grain_beyond(light, half_width);
         find(&photo, &course, &guide, &stations)
+    }
+
+    /// Beyond ends with nothing, a streak thinner than the line, paler grain and grain as wide and almost as dark.
+    #[test]
+    fn a_walk_that_stops_early_finds_what_the_whole_one_finds() {
+        for (light, half_width) in [(30000, 1.0), (3000, 4.0), (17000, 12.0), (5000, 12.0)] {
+            let (photo, course, _, stations) = grain_beyond(light, half_width);
+            let usable: Vec<&Station> = stations.iter().filter(|s| s.used).collect();
+            for (outward, rough) in [(-1.0, 300.0), (1.0, 1100.0)] {
+                let end = End { photo: &photo, course: &course, usable: &usable, outward, rough, widest: 24.0 };
+                let [short, whole] = [false, true].map(|is_all| Walk::outwards(&end, 22.0, 24.0, is_all));
+                let found = |walk: &Walk| [walk.crossings(by_middle), walk.crossings(by_flanks)];
+                assert_eq!(found(&short), found(&whole), "{light} {half_width} {outward}");
+                let has_all = found(&whole).iter().flatten().all(Option::is_some);
+                assert_eq!(short.light.len() < whole.light.len(), has_all, "{light} {half_width} {outward}");
+            }
+        }
     }
 
     #[test]

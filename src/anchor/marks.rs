@@ -33,6 +33,8 @@ const STEADY: usize = 6;
 /// Distance from its place, in pitches, from which what stands there is no mark, and the mark itself missing. Machines burn marks to a
 /// few hundredths of a millimetre.
 const OUT_OF_PLACE: f64 = 0.08;
+/// Difference from the slant that a picture's strokes share (along per across) from which one is grain.
+const ASLANT: f64 = 0.1;
 /// Fewest marks of a chain.
 pub const LEAST_MARKS: usize = 5;
 /// Standard uncertainty of a mark's place as burned (mm); machines repeat to a few hundredths (common practice, no source).
@@ -197,22 +199,26 @@ fn shapeliness(chain: &[(isize, Rung)], scale: f64) -> f64 {
         .sum()
 }
 
-/// Gives strokes the slant that their neighbours share and moves their crossings of the line accordingly.
+/// Gives strokes the slant that their neighbours share and moves their crossings of the line accordingly; drops those of quite another.
 ///
-/// One stroke's own slant is coarse, and half a pitch of reach turns its error into a shift along the line. The strokes of
+/// One stroke's own slant errs, and half a pitch of reach turns its error into a shift along the line. The strokes of
 /// one picture are parallel but for perspective, which changes their slant steadily along the line.
-fn straighten(ticks: &mut [Tick]) {
+fn straighten(ticks: &mut Vec<Tick>) {
     // Along per the course's own across, whose sign the negative side turns.
     let signed = |t: &Tick| if t.is_positive { t.slant } else { -t.slant };
-    let middle = |t: &Tick| 0.5 * (t.reach_px[0] + t.reach_px[1]);
-    let along: Vec<f64> = ticks.iter().map(|t| t.along_px + t.slant * middle(t)).collect();
+    let half_way = |t: &Tick| 0.5 * (t.reach_px[0] + t.reach_px[1]);
+    let middle = |t: &Tick| t.along_px + t.slant * half_way(t);
+    ticks.sort_by(|a, b| middle(a).total_cmp(&middle(b)));
+    let along: Vec<f64> = ticks.iter().map(middle).collect();
     let slants: Vec<f64> = ticks.iter().map(signed).collect();
     let (intercept, slope) =
         if ticks.len() < LEAST_MARKS { (median(slants), 0.0) } else { robust_line(&along, &slants) };
-    for (tick, along) in ticks.iter_mut().zip(along) {
-        let shared = intercept + slope * along;
+    let shared = |t: &Tick| intercept + slope * middle(t);
+    ticks.retain(|tick| (signed(tick) - shared(tick)).abs() < ASLANT);
+    for tick in ticks {
+        let (along, shared) = (middle(tick), shared(tick));
         tick.slant = if tick.is_positive { shared } else { -shared };
-        tick.along_px = along - tick.slant * middle(tick);
+        tick.along_px = along - tick.slant * half_way(tick);
     }
 }
 
@@ -413,4 +419,82 @@ fn refine_half(photo: &Photo, course: &Course, tick: &Tick, scale: f64, slant: f
     let [x, y] = stroke.place(0.0, levels.centre_px);
     let found = course.along_across([x, y]);
     Some(found)
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+    use crate::anchor::ticks;
+    use crate::locate::coarse::Coarse;
+
+    const PX_PER_MM: f64 = 20.0;
+    const PITCH_MM: f64 = 4.0;
+    /// Where the lowest of the drawn marks stands.
+    const FIRST_PX: f64 = 120.0;
+    const LINE_PX: f64 = 280.0;
+
+    /// A line with so many marks from number `first` on, low end on the left, of which the picture shows no more than `below_mm` below the
+    /// line; as the marks tie it.
+    fn tied(first: usize, count: usize, below_mm: f64) -> Result<Tie, TieError> {
+        let size = [LINE_PX + below_mm * PX_PER_MM, 2.0 * FIRST_PX + (count - 1) as f64 * PITCH_MM * PX_PER_MM];
+        let luminance = Array2::from_shape_fn((size[0] as usize, size[1] as usize), |(y, x)| {
+            let [x, below] = [x as f64 + 0.5, y as f64 + 0.5 - LINE_PX].map(|px| px / PX_PER_MM);
+            let step = ((x - FIRST_PX / PX_PER_MM) / PITCH_MM).round();
+            let on_a_stroke =
+                (x - FIRST_PX / PX_PER_MM - step * PITCH_MM).abs() < 0.2 && (0.0..count as f64).contains(&step);
+            // Right of the line, seen from the low end, lies below it.
+            let is_long = below < 0.0 || BITS[(first as f64 + step).max(0.0) as usize % BITS.len()] == 1;
+            let outer = if is_long { LONG_MM } else { SHORT_MM };
+            if below.abs() < 0.3 || (on_a_stroke && (INNER_MM..outer).contains(&below.abs())) { 2000 } else { 30000 }
+        });
+        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let course = Course {
+            origin_px: [0.0, LINE_PX],
+            direction: [1.0, 0.0],
+            start_px: 0.5 * FIRST_PX,
+            end_px: size[1] - 0.5 * FIRST_PX,
+            step_px: 10.0,
+            offsets_px: vec![0.0; size[1] as usize / 10],
+            is_dark: true,
+        };
+        let coarse = Coarse::new(&photo, None);
+        let look = |is_positive| ticks::find(&coarse, &course, is_positive, [2.0 * PX_PER_MM, 15.0 * PX_PER_MM], 0.06);
+        let strokes = [look(true), look(false)].concat();
+        let setup = MarkSetup { pitch_mm: PITCH_MM, last: 30, span_mm: 30.0 * PITCH_MM, is_rising: None };
+        tie(&photo, &course, &strokes, &setup)
+    }
+
+    /// Numbers of the marks found, and the position of the line's place at the first drawn mark.
+    fn found(first: usize, count: usize, below_mm: f64) -> (Vec<usize>, f64) {
+        let tie = tied(first, count, below_mm).unwrap_or_else(|why| panic!("{first} {count} {below_mm}: {why:?}"));
+        let mut numbers: Vec<usize> = tie.marks.iter().map(|mark| mark.index).collect();
+        numbers.sort_unstable();
+        (numbers, tie.at(FIRST_PX).position_mm)
+    }
+
+    #[test]
+    fn marks_are_known_by_their_neighbours() {
+        for first in [0, 5, 17, 24] {
+            let (numbers, position_mm) = found(first, 7, 13.5);
+            assert_eq!(numbers, (first..first + 7).collect::<Vec<_>>());
+            assert!((position_mm - first as f64 * PITCH_MM).abs() < 0.05, "{first}: {position_mm}");
+        }
+    }
+
+    /// A half that is cut by the picture's edge beyond where a short one ends is a long one.
+    #[test]
+    fn a_half_that_is_cut_beyond_a_short_one_s_end_is_long() {
+        for first in [0, 8, 17] {
+            let (numbers, _) = found(first, 7, 11.2);
+            assert_eq!(numbers, (first..first + 7).collect::<Vec<_>>());
+        }
+    }
+
+    /// Cut where a short one ends, halves say nothing.
+    #[test]
+    fn halves_cut_where_short_ones_end_do_not_tell_the_marks_numbers() {
+        assert!(matches!(tied(8, 7, 8.9), Err(TieError::MarksAmbiguous)));
+    }
 }

@@ -18,10 +18,13 @@ const LEAST_WITH_GAPS: usize = 8;
 const LEAST_AGREEMENT: f64 = 0.8;
 /// Chance that a half is missing, faint or smeared beyond recognition.
 const MISSING: f64 = 0.15;
+/// Chance, over that at its own length, that a half seems to end anywhere.
+const STRAY: f64 = 0.012;
 /// Chance that a mark is missing as a whole.
 const MISSING_WHOLE: f64 = 0.1;
 /// A half that ends nearer than this to the picture's edge may be cut by it.
 const CUT_ROOM_MM: f64 = 1.0;
+const CUT_STEPS: u32 = 10;
 /// How far the line runs past its first and last mark, mm of travel, and what a wide end or a trace into grain may add.
 const RUN_ON_MM: f64 = 4.0;
 const RUN_ON_ROOM_MM: f64 = 2.5;
@@ -154,10 +157,13 @@ impl Row<'_> {
         x >= 0.0 && y >= 0.0 && x < self.photo.width() as f64 && y < self.photo.height() as f64
     }
 
-    /// True where a half runs on to the picture's edge, so that its length is not known.
-    fn is_cut(&self, tick: &Tick, side: usize) -> bool {
-        let outer = tick.reach_px[1] + CUT_ROOM_MM * self.sides[side].at(tick.along_px);
-        !self.shows(tick.along_px + tick.slant * outer, side, outer)
+    /// How far out a half that runs on to the picture's edge, or ends close to it, can seem to end, mm; `None` for others.
+    fn cut_mm(&self, tick: &Tick, side: usize) -> Option<f64> {
+        let scale = self.sides[side].at(tick.along_px);
+        let shows = |away_px: f64| self.shows(tick.along_px + tick.slant * away_px, side, away_px);
+        let away = |step: u32| tick.reach_px[1] + CUT_ROOM_MM * scale * f64::from(step) / f64::from(CUT_STEPS);
+        // Its end is taken to be round, which what is cut is not.
+        (0..=CUT_STEPS).map(away).find(|away| !shows(*away)).map(|edge| (edge - tick.rounding_px) / scale)
     }
 
     /// Share of the halves, but for those that are cut, that are as long as the placing says.
@@ -167,13 +173,15 @@ impl Row<'_> {
             let index = placing.index_of(*step);
             for (side, half) in rung.halves.iter().enumerate() {
                 let Some(tick) = half else { continue };
-                if self.is_cut(tick, side) {
+                let outer = tick.reach_px[1] / self.sides[side].at(tick.along_px);
+                let cut = self.cut_mm(tick, side).unwrap_or(f64::INFINITY);
+                // Cut before it can show whether it is a long one.
+                if cut < 0.5 * (SHORT_MM + LONG_MM) {
                     continue;
                 }
-                let outer = tick.reach_px[1] / self.sides[side].at(tick.along_px);
                 seen += 1.0;
                 if index >= 0 && index <= self.setup.last as isize {
-                    let expected = expected_mm(index, side, placing.is_rising);
+                    let expected = expected_mm(index, side, placing.is_rising).min(cut);
                     agreeing += f64::from(u8::from((outer - expected).abs() < 0.5 * (LONG_MM - SHORT_MM)));
                 }
             }
@@ -197,12 +205,14 @@ impl Row<'_> {
                 return if self.shows(rung.along_px, side, LONG_MM * scale) { MISSING.ln() } else { 0.0 };
             };
             let scale = self.sides[side].at(tick.along_px);
-            if self.is_cut(tick, side) {
-                return 0.0;
-            }
             let outer = tick.reach_px[1] / scale;
-            let chance = |target: f64| (-0.5 * ((outer - target) / OUTER_SD_MM).powi(2)).exp() + 0.012;
+            let chance = |target: f64| (-0.5 * ((outer - target) / OUTER_SD_MM).powi(2)).exp() + STRAY;
             let expected = expected_mm(index, side, placing.is_rising);
+            if let Some(cut) = self.cut_mm(tick, side) {
+                // Where the edge hides the difference, each is as likely.
+                let [expected, long, short] = [expected, LONG_MM, SHORT_MM].map(|mm| chance(mm.min(cut)));
+                return (expected / long.max(short)).ln();
+            }
             ((1.0 - MISSING) * chance(expected) / (chance(LONG_MM) + chance(SHORT_MM))).ln()
         })
     }

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use crate::locate::Course;
 use crate::locate::coarse::{Between, Coarse};
-use crate::locate::trace::{median, robust_line};
+use crate::locate::trace::{least_squares, median, robust_line};
 use crate::photo::Photo;
 
 /// Steps of ln light beyond this count no more: a black bench must not outvote a long faint edge.
@@ -114,7 +114,7 @@ fn long_edge(photo: &Photo, coarse: &Coarse, course: &Course, side: f64, clear_p
 pub fn past_drawn_lines(photo: &Photo, coarse: &Coarse, course: &Course, outline: &Outline) -> [Option<EdgeLine>; 2] {
     let frame = frame(course);
     let turned = Frame { u: frame.v, v: frame.u, ..frame };
-    [0, 1].map(|index| {
+    let look = |index: usize| {
         let side = if index == 0 { -1.0 } else { 1.0 };
         let long = outline.long[index]?;
         let passes: Vec<bool> =
@@ -124,7 +124,8 @@ pub fn past_drawn_lines(photo: &Photo, coarse: &Coarse, course: &Course, outline
         }
         let beyond = [course.start_px, course.end_px].map(|u| long.at(u).abs()).into_iter().fold(0.0, f64::max);
         long_edge(photo, coarse, course, side, beyond + 2.0 * coarse.factor).or(Some(long))
-    })
+    };
+    rayon::join(|| look(0), || look(1)).into()
 }
 
 /// Looks for the short edges beyond the ends of the line, between the long edges. `is_stroke_s`: whether the start and the end of the
@@ -138,7 +139,7 @@ pub fn short_edges(
     clear_px: f64,
 ) -> [Option<EdgeLine>; 2] {
     let frame = frame(course);
-    [0, 1].map(|index| {
+    let look = |index: usize| {
         let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
         let length = course.end_px - course.start_px;
         // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
@@ -176,7 +177,8 @@ pub fn short_edges(
             clear = range.map(|u| found.at(u)).into_iter().fold(clear, f64::max) + 2.0 * coarse.factor;
         }
         None
-    })
+    };
+    rayon::join(|| look(0), || look(1)).into()
 }
 
 /// Whether a long edge runs on past a short one (or, in a frame turned by a quarter, a short one past a long one); `None` where its
@@ -406,14 +408,10 @@ fn refine(photo: &Photo, frame: &Frame, middle: f64, half: f64, v: f64, slope: f
     }
     // Ordinary least squares on the inliers: the robust line only chose them.
     let n = inside.len() as f64;
-    let mean_u = inside.iter().map(|i| us[*i]).sum::<f64>() / n;
-    let mean_v = inside.iter().map(|i| vs[*i]).sum::<f64>() / n;
-    let suu: f64 = inside.iter().map(|i| (us[*i] - mean_u).powi(2)).sum();
-    let suv: f64 = inside.iter().map(|i| (us[*i] - mean_u) * (vs[*i] - mean_v)).sum();
-    let slope = suv / suu;
-    let rms = (inside.iter().map(|i| (vs[*i] - mean_v - slope * (us[*i] - mean_u)).powi(2)).sum::<f64>() / n).sqrt();
+    let (v0_px, slope) = least_squares(&inside.iter().map(|i| [us[*i], vs[*i]]).collect::<Vec<_>>());
+    let rms = (inside.iter().map(|i| (vs[*i] - v0_px - slope * us[*i]).powi(2)).sum::<f64>() / n).sqrt();
     Some(EdgeLine {
-        v0_px: mean_v - slope * mean_u,
+        v0_px,
         slope,
         // At the ends of the range: twice the mean's, and residuals along an edge are correlated over a few places.
         u_px: 2.0 * rms * (3.0 / n).sqrt(),

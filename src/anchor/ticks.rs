@@ -4,11 +4,14 @@ use rayon::prelude::*;
 
 use crate::locate::Course;
 use crate::locate::coarse::{Between, Coarse};
+use crate::locate::trace::{least_squares, robust_line};
 
 /// Distances to the two sides of a stroke at which it is compared, in coarse pixels: far from the focus strokes are wide.
 const SIDES: [isize; 5] = [2, 4, 7, 11, 16];
-/// Depth (ln light) beyond which a stroke counts no more.
+/// Depth (ln light) beyond which a stroke counts no more, and to which it is known: where a dark one ends in paler grain, half of its
+/// own depth tells.
 const DEPTH_CAP: f32 = 0.6;
+const DEEPEST: f32 = 2.0;
 /// How far beyond the visible line light is taken as texture, as a share of its length.
 const BESIDE: f64 = 0.05;
 /// Most strokes on a side.
@@ -16,6 +19,10 @@ const MOST: usize = 160;
 /// Slants tried: along per across. A photograph from the side slants the marks.
 const STEEPEST: f64 = 0.24;
 const SLANTS: usize = 13;
+/// Fewest rows by whose middles a stroke's slant is told.
+const LEAST_ROWS: usize = 6;
+/// Columns by which the middle of a row may stand aside of the others'.
+const ASIDE: f64 = 1.5;
 
 /// A stroke in the course's frame, full-resolution px.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -120,18 +127,19 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
                         best = here;
                     }
                 }
-                *depth = best.min(DEPTH_CAP);
+                *depth = best.min(DEEPEST);
             }
         },
     );
     // The typical depth of texture beside the line sets what counts as a stroke; where wide strokes cover more than a tenth of
     // the band, half their own depth does.
-    let beside = ((margin - BESIDE * length) / factor) as usize..((margin + (1.0 + BESIDE) * length) / factor) as usize;
+    let column = |along: f64| (((along + margin) / factor).max(0.0) as usize).min(columns);
+    let beside = column(-BESIDE * length)..column((1.0 + BESIDE) * length);
     let mut sorted: Vec<f32> =
         depth.chunks_exact(columns).flat_map(|row| &row[beside.clone()]).step_by(7).copied().collect();
     sorted.sort_by(f32::total_cmp);
     let texture = sorted[sorted.len() * 9 / 10];
-    let strokes = sorted[sorted.len() * 97 / 100];
+    let strokes = sorted[sorted.len() * 97 / 100].min(DEPTH_CAP);
     let threshold = (1.3 * texture).min(0.5 * strokes).max(0.05);
 
     // Column of a stroke in each row: slant is taken about the middle row, so that each column starts its own stroke.
@@ -157,7 +165,10 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
                 let [before, after] = [inside.start, inside.end.max(inside.start)];
                 let row = &row[(before as isize + shift).clamp(0, columns as isize) as usize..];
                 growing[..before].iter_mut().for_each(|g| g.add(j, 0.0, threshold));
-                growing[before..after].iter_mut().zip(row).for_each(|(g, depth)| g.add(j, *depth, threshold));
+                growing[before..after]
+                    .iter_mut()
+                    .zip(row)
+                    .for_each(|(g, depth)| g.add(j, depth.min(DEPTH_CAP), threshold));
                 growing[after..].iter_mut().for_each(|g| g.add(j, 0.0, threshold));
             }
             growing
@@ -199,12 +210,14 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
         let left = (0..i).rev().take_while(|k| beside(*k)).last().unwrap_or(i);
         let right = (i + 1..columns).take_while(|k| beside(*k)).last().unwrap_or(i);
         let width = (right - left + 1) as f64;
-        let centre = 0.5 * (left + right + 1) as f64;
-        let middle = first + 0.5 * rows as f64;
         let rounding = 0.5 * (width - 1.0).max(0.0) * factor;
+        let at = |column: usize, j: usize| depth[j * columns + column];
+        let (centre, slant) =
+            axis(&stroke, i, columns, 0.5 * own, rows, at).unwrap_or((0.5 * (left + right + 1) as f64, stroke.slant));
+        let middle = first + 0.5 * rows as f64;
         let tick = Tick {
-            along_px: from + (centre - stroke.slant * middle) * factor,
-            slant: stroke.slant,
+            along_px: from + (centre - slant * middle) * factor,
+            slant,
             reach_px: [
                 (first + stroke.stretch.0 as f64) * factor + rounding,
                 (first + stroke.stretch.1 as f64 + 1.0) * factor - rounding,
@@ -228,6 +241,43 @@ pub fn find(coarse: &Coarse, course: &Course, is_positive: bool, away_px: [f64; 
         }
     }
     kept
+}
+
+/// Where the middle of a stroke crosses the band's middle row, and its slant, both in columns: by the middles of its rows, since
+/// within a wide stroke every slant that was tried is as deep. `None` where its rows are too few.
+fn axis(
+    stroke: &Stroke,
+    column: usize,
+    columns: usize,
+    level: f32,
+    rows: usize,
+    depth: impl Fn(usize, usize) -> f32,
+) -> Option<(f64, f64)> {
+    let mut places: Vec<[f64; 2]> = Vec::new();
+    for j in stroke.stretch.0..=stroke.stretch.1 {
+        let away = j as f64 + 0.5 - 0.5 * rows as f64;
+        let start = column as isize + (stroke.slant * (j as f64 - 0.5 * rows as f64) + 0.5).floor() as isize;
+        let Some(start) = usize::try_from(start).ok().filter(|k| *k < columns && depth(*k, j) > level) else {
+            continue;
+        };
+        let left = (0..start).rev().take_while(|k| depth(*k, j) > level).last().unwrap_or(start);
+        let right = (start + 1..columns).take_while(|k| depth(*k, j) > level).last().unwrap_or(start);
+        let [mut sum, mut weight] = [0f64; 2];
+        for k in left..=right {
+            sum += f64::from(depth(k, j)) * (k as f64 + 0.5);
+            weight += f64::from(depth(k, j));
+        }
+        places.push([away, sum / weight]);
+    }
+    // What grain has widened on one side stands aside.
+    let (centre, slant) =
+        robust_line(&places.iter().map(|p| p[0]).collect::<Vec<_>>(), &places.iter().map(|p| p[1]).collect::<Vec<_>>());
+    places.retain(|[away, middle]| (middle - centre - slant * away).abs() < ASIDE);
+    if places.len() < LEAST_ROWS {
+        return None;
+    }
+    let (centre, slant) = least_squares(&places);
+    (slant.abs() <= STEEPEST).then_some((centre, slant))
 }
 
 /// A stroke through one column.
@@ -257,5 +307,58 @@ impl Growing {
             self.best = self.sum;
             self.stretch = [self.start, j as u32];
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// Strongest stroke above a line on row 150, where one of this width and slant reaches from 40 to 70 rows above the line; grain of the
+    /// depth (ln light) goes on in its direction to row 100. Coarse pixels are two pixels wide.
+    fn strongest(width: f64, slant: f64, grain: f32) -> Tick {
+        let log_light = Array2::from_shape_fn((300, 900), |(y, x)| {
+            let [x, away] = [x as f64 + 0.5, 150.0 - (y as f64 + 0.5)];
+            let aside = (x - 450.0 - slant * away).abs();
+            if away.abs() < 4.0 || (aside < 0.5 * width && (40.0..70.0).contains(&away)) {
+                -1.6
+            } else if aside < 0.5 * width && (70.0..100.0).contains(&away) {
+                -grain
+            } else {
+                0.0
+            }
+        });
+        let coarse = Coarse { log_light, factor: 2.0, corner_px: [0.0; 2] };
+        let course = Course {
+            origin_px: [0.0, 300.0],
+            direction: [1.0, 0.0],
+            start_px: 100.0,
+            end_px: 1700.0,
+            step_px: 10.0,
+            offsets_px: vec![0.0; 161],
+            is_dark: true,
+        };
+        let found = find(&coarse, &course, true, [20.0, 240.0], 0.0);
+        found.into_iter().max_by(|a, b| a.score.total_cmp(&b.score)).expect("there is a stroke")
+    }
+
+    /// A stroke half as wide as long collects as much along many slants.
+    #[test]
+    fn a_wide_stroke_s_slant_is_that_of_its_middle() {
+        for (width, slant) in [(4.0, 0.05), (15.0, 0.0), (15.0, 0.05), (15.0, -0.12), (24.0, 0.03)] {
+            let tick = strongest(width, slant, 0.0);
+            assert!((tick.slant - slant).abs() < 0.02, "{width} {slant}: {tick:?}");
+            assert!((tick.along_px - 900.0).abs() < 3.0, "{width} {slant}: {tick:?}");
+            let outer_px = tick.reach_px[1] + tick.rounding_px;
+            assert!((outer_px - 140.0).abs() < 5.0, "{width} {slant}: {tick:?}");
+        }
+    }
+
+    #[test]
+    fn paler_grain_in_its_direction_does_not_make_a_stroke_longer() {
+        let [alone, with_grain] = [0.0, 0.65].map(|grain| strongest(12.0, 0.02, grain));
+        assert!((alone.reach_px[1] - with_grain.reach_px[1]).abs() < 3.0, "{alone:?} {with_grain:?}");
     }
 }

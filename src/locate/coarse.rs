@@ -141,11 +141,32 @@ impl<'a> Between<'a> {
         let [fx, fy] = [x - 0.5, y - 0.5];
         let [ix, iy] = [fx as u32, fy as u32];
         let [ax, ay] = [(fx - f64::from(ix)) as f32, (fy - f64::from(iy)) as f32];
-        let corner = iy as usize * self.width + ix as usize;
+        self.mean_of_four(iy as usize * self.width + ix as usize, [ax, ay])
+    }
+
+    /// Of the pixel of this number and those to its right and below it, by shares along both axes.
+    #[inline]
+    fn mean_of_four(&self, corner: usize, [ax, ay]: [f32; 2]) -> f32 {
         let [above, below] = [corner, corner + self.width].map(|left| &self.values[left..left + 2]);
         let top = above[0] * (1.0 - ax) + above[1] * ax;
         let bottom = below[0] * (1.0 - ax) + below[1] * ax;
         top * (1.0 - ay) + bottom * ay
+    }
+
+    /// The same at places that lie `step` apart, from `start` on, all of which lie at least a pixel inside.
+    pub fn all_inside(&self, start: [f64; 2], step: [f64; 2], light: &mut [f32]) {
+        // Places count in parts of a pixel: whole pixel and share without conversions.
+        const BITS: u32 = 24;
+        const PART: f32 = 1.0 / (1u32 << BITS) as f32;
+        let parts = |px: f64| (px * f64::from(1u32 << BITS)).round() as i64;
+        let ([mut x, mut y], [dx, dy]) = (start.map(|px| parts(px - 0.5)), step.map(parts));
+        for light in light {
+            let [ix, iy] = [x, y].map(|parts| (parts >> BITS) as usize);
+            let shares = [x, y].map(|parts| (parts & ((1 << BITS) - 1)) as i32 as f32 * PART);
+            *light = self.mean_of_four(iy * self.width + ix, shares);
+            x += dx;
+            y += dy;
+        }
     }
 
     /// True for a place at least a pixel inside.
@@ -160,7 +181,7 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     let [height, width] = [coarse.log_light.nrows(), coarse.log_light.ncols()];
     let diagonal = ((width * width + height * height) as f64).sqrt();
     let rho_bins = (2.0 * diagonal / RHO_STEP) as usize + 3;
-    let directions: Vec<(f64, f64)> = (0..ANGLES).map(|k| (k as f64 * ANGLE_STEP).sin_cos()).collect();
+    let directions: Vec<(f32, f32)> = (0..ANGLES).map(|k| ((k as f64 * ANGLE_STEP) as f32).sin_cos()).collect();
 
     let mut levels = Vec::new();
     let mut level = None;
@@ -172,31 +193,34 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
         levels.push(valley_pixels(&here.log_light));
         level = Some(here.halved());
     }
-    // Each sign by itself, its pixels in their order: the sums do not depend on the threads.
+    // Each angle by itself, its pixels in their order: the sums do not depend on the threads.
     let of_sign = |is_dark: bool| {
-        let mut accumulator = vec![0f32; ANGLES * rho_bins];
+        let mut by_angle: Vec<Vec<[f32; 3]>> = vec![Vec::new(); ANGLES];
         for (step, pixels) in levels.iter().enumerate() {
-            let scale = f64::from(1u32 << step);
-            for (_, x, y, theta, depth) in pixels.iter().filter(|pixel| pixel.0 == is_dark) {
-                let centre = (theta / ANGLE_STEP).round() as isize;
-                // A pixel of a coarser level stands for `scale` pixels along the line.
-                let weight = depth * scale as f32;
-                for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
-                    let bin = centre + spread;
-                    let wrapped = bin.rem_euclid(ANGLES as isize) as usize;
-                    let (sin, cos) = directions[wrapped];
-                    let rho = (x * cos + y * sin) * scale;
-                    let slot = (rho + diagonal) / RHO_STEP;
-                    let base = slot as usize;
-                    let share = (slot - base as f64) as f32;
-                    accumulator[wrapped * rho_bins + base] += weight * (1.0 - share);
-                    accumulator[wrapped * rho_bins + base + 1] += weight * share;
-                }
+            // A pixel of a coarser level stands for `scale` pixels along the line.
+            let scale = (1u32 << step) as f32;
+            for pixel in pixels.iter().filter(|pixel| pixel.is_dark == is_dark) {
+                let place = [pixel.x, pixel.y].map(|k| (f32::from(k) + 0.5) * scale);
+                by_angle[usize::from(pixel.angle)].push([place[0], place[1], pixel.depth * scale]);
             }
         }
+        let mut accumulator = vec![0f32; ANGLES * rho_bins];
         let highest =
             |angle: &[f32]| angle.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
-        let mut peaks: Vec<(usize, f32)> = accumulator.chunks_exact(rho_bins).map(highest).collect();
+        let vote = |(angle, sums): (usize, &mut [f32])| {
+            let (sin, cos) = directions[angle];
+            for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
+                for [x, y, weight] in &by_angle[(angle as isize + spread).rem_euclid(ANGLES as isize) as usize] {
+                    let slot = (x * cos + y * sin + diagonal as f32) / RHO_STEP as f32;
+                    let base = slot as u32 as usize;
+                    let share = slot - base as f32;
+                    sums[base] += weight * (1.0 - share);
+                    sums[base + 1] += weight * share;
+                }
+            }
+            highest(sums)
+        };
+        let mut peaks: Vec<(usize, f32)> = accumulator.par_chunks_exact_mut(rho_bins).enumerate().map(vote).collect();
         let mut runs = Vec::new();
         for _ in 0..most {
             let (angle, (slot, votes)) = peaks
@@ -261,15 +285,27 @@ fn silence(
     touched
 }
 
-/// Valley and crest pixels of one level: polarity, place (pixel centres at .5), angle of the normal, capped depth.
-fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
+/// A pixel of a valley or a crest.
+#[derive(Debug, Clone, Copy)]
+struct ValleyPixel {
+    x: u16,
+    y: u16,
+    /// Number of the angle nearest to that of the normal.
+    angle: u16,
+    is_dark: bool,
+    /// Capped.
+    depth: f32,
+}
+
+/// Valley and crest pixels of one level.
+fn valley_pixels(log_light: &Array2<f32>) -> Vec<ValleyPixel> {
     let [height, width] = [log_light.nrows(), log_light.ncols()];
     let smooth = binomial(log_light);
     let values = smooth.as_slice().expect("a picture's rows follow one another");
     let between = Between::new(&smooth);
     // Less than the rows and columns that are left out at the edges.
     const REACH: f64 = 2.6;
-    let rows: Vec<Vec<_>> = (4..height.saturating_sub(4))
+    let rows: Vec<Vec<ValleyPixel>> = (4..height.saturating_sub(4))
         .into_par_iter()
         .map(|y| {
             let mut found = Vec::new();
@@ -306,7 +342,9 @@ fn valley_pixels(log_light: &Array2<f32>) -> Vec<(bool, f64, f64, f64, f32)> {
                     if !is_dark {
                         theta += std::f64::consts::FRAC_PI_2;
                     }
-                    found.push((is_dark, px, py, theta.rem_euclid(std::f64::consts::PI), depth.min(DEPTH_CAP)));
+                    let angle = (theta / ANGLE_STEP).round().rem_euclid(ANGLES as f64) as u16;
+                    let [x, y] = [x, y].map(|k| k as u16);
+                    found.push(ValleyPixel { x, y, angle, is_dark, depth: depth.min(DEPTH_CAP) });
                 }
             }
             found

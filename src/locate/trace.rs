@@ -14,9 +14,10 @@ const BESIDE_DEPTH: f32 = 0.4;
 const PASSES_WITHIN: f64 = 7.0;
 const THROUGH_ROOM: isize = 4;
 /// Distances at which the two sides of a line are looked at, in coarse pixels: narrow, ordinary and wide lines.
-const SIDES: [isize; 3] = [3, 5, 10];
+const SIDES: [usize; 3] = [3, 5, 10];
 /// Farthest sampled distance from the run.
 const REACH: isize = BAND + 10;
+const BAND_WIDTH: usize = (2 * REACH + 1) as usize;
 /// Depth (natural log of light) above which a line counts no more.
 const DEPTH_CAP: f32 = 1.0;
 /// Least depth of a line worth following.
@@ -132,7 +133,7 @@ pub fn median(mut values: Vec<f64>) -> f64 {
 }
 
 struct Band {
-    /// Sampled log light; shape (along, 2·REACH + 1); NaN outside the picture.
+    /// Sampled log light; shape (along, [`BAND_WIDTH`]); NaN outside the picture.
     light: Array2<f32>,
     from: f64,
 }
@@ -281,14 +282,18 @@ fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option
     let steps = (to - from).floor() as usize;
     let left = [direction[1], -direction[0]];
     let between = Between::new(&coarse.log_light);
-    let mut light = Array2::from_elem((steps, (2 * REACH + 1) as usize), f32::NAN);
+    let mut light = Array2::from_elem((steps, BAND_WIDTH), f32::NAN);
     for (i, mut row) in light.outer_iter_mut().enumerate() {
         let along = from + i as f64 + 0.5;
         let place = |t: isize| [0, 1].map(|axis| origin[axis] + along * direction[axis] + t as f64 * left[axis]);
-        let is_inside = [-REACH, REACH].map(place).iter().all(|[x, y]| between.is_inside(*x, *y));
-        for (light, t) in row.iter_mut().zip(-REACH..=REACH) {
-            let [x, y] = place(t);
-            *light = if is_inside { between.inside(x, y) } else { between.at(x, y).unwrap_or(f32::NAN) };
+        let row = row.as_slice_mut().expect("rows follow one another");
+        if [-REACH, REACH].map(place).iter().all(|[x, y]| between.is_inside(*x, *y)) {
+            between.all_inside(place(-REACH), left, row);
+        } else {
+            for (light, t) in row.iter_mut().zip(-REACH..=REACH) {
+                let [x, y] = place(t);
+                *light = between.at(x, y).unwrap_or(f32::NAN);
+            }
         }
     }
     // A box of seven along the line: grain and noise weaken, the line does not.
@@ -304,56 +309,65 @@ fn sample_band(coarse: &Coarse, origin: [f64; 2], direction: [f64; 2]) -> Option
     Some(Band { light: smooth, from })
 }
 
-fn depth_at(light: &Array2<f32>, i: usize, t: isize, is_dark: bool) -> f32 {
+/// Depth at lateral places from `first` on, as many as there is room for.
+fn depths_from(row: &[f32], first: isize, is_dark: bool, depths: &mut [f32]) {
     let sign = if is_dark { 1.0 } else { -1.0 };
-    let row = light.row(i);
-    let at = |t: isize| row[(t + REACH) as usize];
-    let centre = at(t);
-    let mut best = 0f32;
+    let [first, count] = [(first + REACH) as usize, depths.len()];
+    let from = |place: usize| &row[place..place + count];
+    depths.fill(0.0);
     for side in SIDES {
-        let depth = (sign * (at(t - side) - centre)).min(sign * (at(t + side) - centre));
-        if depth > best {
-            best = depth; // false for NaN
+        for (((best, centre), left), right) in
+            depths.iter_mut().zip(from(first)).zip(from(first - side)).zip(from(first + side))
+        {
+            let depth = (sign * (left - centre)).min(sign * (right - centre));
+            // False for NaN.
+            if depth > *best {
+                *best = depth;
+            }
         }
     }
-    best
+}
+
+fn depth_at(light: &Array2<f32>, i: usize, t: isize, is_dark: bool) -> f32 {
+    let mut depth = [0.0];
+    depths_from(light.row(i).as_slice().expect("rows follow one another"), t, is_dark, &mut depth);
+    depth[0]
 }
 
 /// Lateral place and depth at each step: the path of greatest summed depth with small lateral steps.
 fn best_path(band: &Band, is_dark: bool, room: isize) -> Option<(Vec<f64>, Vec<f32>)> {
     let steps = band.light.nrows();
     let width = (2 * room + 1) as usize;
-    let depth = Array2::from_shape_fn((steps, width), |(i, t)| depth_at(&band.light, i, t as isize - room, is_dark));
-    let mut total = Array2::<f32>::zeros((steps, width));
-    let mut from = Array2::<i8>::zeros((steps, width));
-    for t in 0..width {
-        total[[0, t]] = depth[[0, t]].min(DEPTH_CAP);
-    }
-    for i in 1..steps {
-        for t in 0..width {
-            let mut best = total[[i - 1, t]];
-            let mut step = 0i8;
-            if t > 0 && total[[i - 1, t - 1]] - STEP_COST > best {
-                best = total[[i - 1, t - 1]] - STEP_COST;
-                step = -1;
-            }
-            if t + 1 < width && total[[i - 1, t + 1]] - STEP_COST > best {
-                best = total[[i - 1, t + 1]] - STEP_COST;
-                step = 1;
-            }
-            total[[i, t]] = best + depth[[i, t]].min(DEPTH_CAP);
-            from[[i, t]] = step;
+    let mut depths = vec![0f32; steps * width];
+    // Whence the best path to a place comes: one to the left, straight, one to the right.
+    let mut from = vec![0i8; steps * width];
+    // Sums of the last step, with nowhere beyond both its sides.
+    let mut last = vec![f32::NEG_INFINITY; width + 2];
+    let mut next = last.clone();
+    last[1..=width].fill(0.0);
+    for ((light, depths), from) in
+        band.light.outer_iter().zip(depths.chunks_exact_mut(width)).zip(from.chunks_exact_mut(width))
+    {
+        depths_from(light.to_slice().expect("rows follow one another"), -room, is_dark, depths);
+        for (((sum, before), depth), from) in next[1..].iter_mut().zip(last.windows(3)).zip(depths.iter()).zip(from) {
+            let [left, straight, right] = [before[0] - STEP_COST, before[1], before[2] - STEP_COST];
+            let [best, step] = if left > straight { [left, -1.0] } else { [straight, 0.0] };
+            let [best, step] = if right > best { [right, 1.0] } else { [best, step] };
+            *sum = best + depth.min(DEPTH_CAP);
+            *from = step as i8;
         }
+        std::mem::swap(&mut last, &mut next);
     }
-    let mut t = (0..width).max_by(|a, b| total[[steps - 1, *a]].total_cmp(&total[[steps - 1, *b]]))?;
+    let sums = &last[1..=width];
+    let mut t = (0..width).max_by(|a, b| sums[*a].total_cmp(&sums[*b]))?;
     let mut path = vec![0.0; steps];
-    let mut depths = vec![0.0; steps];
+    let mut along = vec![0.0; steps];
     for i in (0..steps).rev() {
         path[i] = t as f64 - room as f64;
-        depths[i] = depth[[i, t]];
-        t = (t as isize + isize::from(from[[i, t]])) as usize;
+        along[i] = depths[i * width + t];
+        t = (t as isize + isize::from(from[i * width + t])) as usize;
     }
-    Some((path, depths))
+    Some((path, along))
 }
 
 /// The stretch with the greatest sum of depth above a share of the line's own typical depth.
@@ -390,6 +404,19 @@ pub fn robust_line(x: &[f64], y: &[f64]) -> (f64, f64) {
     let slope = median(slopes);
     let intercept = median(x.iter().zip(y).map(|(x, y)| y - slope * x).collect());
     (intercept, slope)
+}
+
+/// Intercept and slope of the straight line through places (x, y) by ordinary least squares; at least two of them, apart in x.
+pub fn least_squares(places: &[[f64; 2]]) -> (f64, f64) {
+    let n = places.len() as f64;
+    let mean = [0, 1].map(|k| places.iter().map(|p| p[k]).sum::<f64>() / n);
+    let [mut xx, mut xy] = [0.0; 2];
+    for [x, y] in places {
+        xx += (x - mean[0]).powi(2);
+        xy += (x - mean[0]) * (y - mean[1]);
+    }
+    let slope = xy / xx;
+    (mean[1] - slope * mean[0], slope)
 }
 
 /// Rough full widths between half levels (linear light), in coarse pixels, one per step of the stretch.
