@@ -146,6 +146,9 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Photo, DatumKind::Marks, 220_311), // a false mark a little beside its place decided which is which
         (CaptureKind::Photo, DatumKind::Marks, 220_399), // a false mark led the chain past a mark
         (CaptureKind::Photo, DatumKind::Strip, 220_189), // a joint across the line, a little inside its end, taken for the strip's end
+        (CaptureKind::Photo, DatumKind::Ends, 250_836), // the trace ran on from the line's end along grain as dark as it
+        (CaptureKind::Photo, DatumKind::Strip, 250_293), // a dark band taken for the strip's end once the true long edges were dropped
+        (CaptureKind::Photo, DatumKind::Strip, 250_413), // the same by a joint
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
         let scene = answerable(Stratum { capture: *capture, datum: *datum }, *seed);

@@ -30,6 +30,9 @@ const STEP_WITHIN: f64 = 0.2;
 const STRONG: f64 = 0.75;
 /// Contrast within a step of it over the line's own: beyond lies grain that the trace followed.
 const FULL: f64 = 0.9;
+/// Share of the line towards an end, and share of the places there that must be measured.
+const TOWARDS: f64 = 0.25;
+const LEAST_TOWARDS: f64 = 0.5;
 /// Widths next to the end over which the line must not have faded.
 const NEAR_END: f64 = 3.0;
 /// Width at the end over the widest below which the line tapers.
@@ -59,8 +62,20 @@ pub struct EndDatum {
 ///
 /// `stations` were measured over the course and give kerf and strength next to each end.
 pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station]) -> [LineEnd; 2] {
-    let look = |is_end| one_end(photo, course, guide, stations, is_end);
+    let look = |is_end| {
+        let end = one_end(photo, course, guide, stations, is_end);
+        if is_hardly_measured(course, stations, is_end) { LineEnd { datum: None, ..end } } else { end }
+    };
     rayon::join(|| look(false), || look(true)).into()
+}
+
+/// True where most places of the line towards an end are spoilt: the trace may follow dark grain there that runs on from the line's end.
+fn is_hardly_measured(course: &Course, stations: &[Station], is_end: bool) -> bool {
+    let length = course.end_px - course.start_px;
+    let from_end = |s: &Station| if is_end { course.end_px - s.along_px } else { s.along_px - course.start_px };
+    let towards: Vec<bool> = stations.iter().filter(|s| from_end(s) < TOWARDS * length).map(|s| s.used).collect();
+    let used = towards.iter().filter(|used| **used).count();
+    (used as f64) < LEAST_TOWARDS * towards.len() as f64
 }
 
 fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], is_end: bool) -> LineEnd {
@@ -461,6 +476,22 @@ mod tests {
             assert!((datum.along_px - 306.0).abs() < datum.u_px, "{half_width}: {start:?}");
             assert!((end.along_px - 1100.0).abs() < 2.0 && end.datum.is_some(), "{half_width}: {end:?}");
         }
+    }
+
+    /// Grain as dark as the line spoils what is measured along it.
+    #[test]
+    fn an_end_towards_which_hardly_anything_was_measured_is_no_datum() {
+        let (photo, course, guide, stations) = grain_beyond(17000, 12.0);
+        let spoilt_towards_the_end = |share: f64| {
+            let mut stations = stations.clone();
+            let from = course.end_px - 0.25 * (course.end_px - course.start_px);
+            for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.along_px > from) {
+                station.used &= (index % 10) as f64 >= 10.0 * share;
+            }
+            find(&photo, &course, &guide, &stations)[1]
+        };
+        assert!(spoilt_towards_the_end(0.4).datum.is_some());
+        assert!(spoilt_towards_the_end(0.6).datum.is_none());
     }
 
     /// As dark as the line, it cannot be told from it.

@@ -42,6 +42,8 @@ const EDGE_ANGLE: f64 = 0.022;
 /// Disagreement (natural log) between an outline's width and the strip's beyond which its edges are something else's; a slant of 20°
 /// makes 0.06.
 const PROPORTIONS: f64 = 0.1;
+/// Distance, as a share of the strip's length, within which two ways of looking for a short edge found the same.
+const SAME_EDGE: f64 = 0.01;
 /// How far beyond the visible line index marks are looked for, as shares of its length: first and, where that fails, then.
 const BESIDE_THE_LINE: f64 = 0.05;
 const BEYOND_ITS_ENDS: f64 = 0.6;
@@ -120,9 +122,17 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
                 if let [Some(start), Some(end)] = outline.short
                     && !is_as_wide(&outline, span_mm / (end.v0_px - start.v0_px))
                 {
-                    // Between wrong long edges the short ones are not the strip's either: next to the line they may be.
+                    // Between wrong long edges the short ones may be wrong, too, and next to the line a dark band within the strip may
+                    // be taken for its end: only what both ways find is believed.
                     outline.long = [None; 2];
                     outline.short = short_edges(outline.long);
+                    let room = SAME_EDGE * (end.v0_px - start.v0_px);
+                    let is_same = |again: Option<strip::EdgeLine>, first: strip::EdgeLine| {
+                        again.is_some_and(|again| (again.v0_px - first.v0_px).abs() < room)
+                    };
+                    if !(is_same(outline.short[0], start) && is_same(outline.short[1], end)) {
+                        return Err(TieError::StripNotFound);
+                    }
                 }
                 let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
                 let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {
