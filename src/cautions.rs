@@ -23,6 +23,7 @@ pub enum CautionCode {
     RisesDiffer,
     SomeLeftOut,
     StripsDisagree,
+    RedLight,
 }
 
 /// Something to know before trusting the number.

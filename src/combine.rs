@@ -218,6 +218,7 @@ fn weight_of(estimate: &Estimate) -> f64 {
 mod tests {
     use super::*;
     use crate::locate::{Tie, TieSample};
+    use crate::photo::Light;
     use crate::reading::{ImageFacts, Waist};
     use crate::setup::parse_toml;
 
@@ -236,6 +237,7 @@ mod tests {
         let sample = |along_px: f64| TieSample { along_px, position_mm: along_px, standard_uncertainty_mm: tie_u };
         Reading {
             image: ImageFacts { width_px: 10, height_px: 10, orientation: 1, mm_per_px: None },
+            light: Light::Luminance,
             course: None,
             outline_px: None,
             tie: Some(Tie {

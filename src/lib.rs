@@ -27,6 +27,7 @@ pub mod printable;
 pub mod reading;
 pub mod refusal;
 pub mod report;
+mod second_look;
 pub mod setup;
 pub mod spacer;
 pub mod stations;

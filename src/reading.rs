@@ -18,8 +18,9 @@ use crate::height;
 use crate::locate::coarse::Coarse;
 use crate::locate::refine::WidthGuide;
 use crate::locate::{Course, Tie};
-use crate::photo::Photo;
+use crate::photo::{Light, Photo};
 use crate::refusal::Refusal;
+use crate::second_look;
 use crate::setup::{Datum, Setup};
 use crate::stations::measure::{MeasureOptions, measure};
 use crate::stations::{LineQuality, Station, quality};
@@ -29,6 +30,8 @@ use crate::stations::{LineQuality, Station, quality};
 pub struct Reading {
     /// The picture as read.
     pub image: ImageFacts,
+    /// Which of its light was looked at.
+    pub light: Light,
     /// The line's course, where one was found.
     pub course: Option<Course>,
     /// The strip's outline (four corners in pixels, in order round the strip), where it was found.
@@ -47,6 +50,18 @@ pub struct Reading {
     pub outcome: Result<Focus, Refusal>,
     /// Doubts, each once, in the order of their codes.
     pub cautions: Vec<Caution>,
+}
+
+impl Reading {
+    fn order_cautions(&mut self) {
+        self.cautions.sort_by_key(|c| c.code);
+        self.cautions.dedup_by_key(|c| c.code);
+    }
+
+    fn add_caution(&mut self, caution: Caution) {
+        self.cautions.push(caution);
+        self.order_cautions();
+    }
 }
 
 /// The picture's size and scale.
@@ -287,7 +302,7 @@ fn unless_stopped<T>(outcome: Result<T, Halt>) -> Result<Result<T, Refusal>, Req
     }
 }
 
-/// Reads one picture.
+/// Reads one picture: in plain light and, where that gives no answer and the picture has colours, once more in its red light.
 ///
 /// # Errors
 /// [`RequestError`] where the setup's points or area do not lie in the picture. A picture that gets no number is no
@@ -297,7 +312,7 @@ pub fn read(photo: &Photo, setup: &Setup, options: &ReadOptions) -> Result<Readi
 }
 
 /// As [`read`], and tells of every stage as soon as it is over: for whoever wants to know what each costs. A refusal ends
-/// with the stage that refused, which is not told of.
+/// with the stage that refused, which is not told of; a second look begins again with the first stage.
 ///
 /// # Errors
 /// As [`read`].
@@ -307,14 +322,11 @@ pub fn read_watched(
     options: &ReadOptions,
     over: &mut dyn FnMut(Stage),
 ) -> Result<Reading, RequestError> {
-    check_request(photo, setup)?;
     let over: Watch<'_> = &mut |stage| {
         over(stage);
         ControlFlow::Continue(())
     };
-    let asked = Asked::of(setup, options);
-    let line = MeasuredLine::new(photo, asked, Arc::new(Coarse::new(photo, asked.area_px)), over)?;
-    conclude(photo, setup, options, &line, over)
+    read_again_watched(photo, setup, options, None, over).map(|(reading, _)| reading)
 }
 
 /// Reads one picture again, where only lengths or the ramp's ends have changed without finding and measuring the line
@@ -327,8 +339,8 @@ pub fn read_again(
     photo: &Photo,
     setup: &Setup,
     options: &ReadOptions,
-    kept: Option<Arc<MeasuredLine>>,
-) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
+    kept: Option<Arc<KeptLines>>,
+) -> Result<(Reading, Arc<KeptLines>), RequestError> {
     read_again_watched(photo, setup, options, kept, &mut |_| ControlFlow::Continue(()))
 }
 
@@ -340,10 +352,44 @@ pub fn read_again_watched(
     photo: &Photo,
     setup: &Setup,
     options: &ReadOptions,
-    kept: Option<Arc<MeasuredLine>>,
+    kept: Option<Arc<KeptLines>>,
     over: &mut dyn FnMut(Stage) -> ControlFlow<()>,
-) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
+) -> Result<(Reading, Arc<KeptLines>), RequestError> {
     check_request(photo, setup)?;
+    let kept = kept.as_deref().cloned().unwrap_or_default();
+    let (plain, line) = look(photo, setup, options, kept.plain, over)?;
+    let mut lines = KeptLines { plain: Some(line), red: kept.red };
+    if plain.outcome.is_ok() {
+        return Ok((plain, Arc::new(lines)));
+    }
+    let Some(red_photo) = photo.in_red() else { return Ok((plain, Arc::new(lines))) };
+    let (mut red, line) = look(&red_photo, setup, options, lines.red, over)?;
+    lines.red = Some(line);
+    let reading = if second_look::is_believed(photo, &red_photo, &red) {
+        red.light = Light::Red;
+        red.add_caution(second_look::caution());
+        red
+    } else {
+        plain
+    };
+    Ok((reading, Arc::new(lines)))
+}
+
+/// The lines of a picture as measured in plain light and, where that gave no answer, in red light.
+#[derive(Debug, Clone, Default)]
+pub struct KeptLines {
+    plain: Option<Arc<MeasuredLine>>,
+    red: Option<Arc<MeasuredLine>>,
+}
+
+/// One look at a picture in one light.
+fn look(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    kept: Option<Arc<MeasuredLine>>,
+    over: Watch<'_>,
+) -> Result<(Reading, Arc<MeasuredLine>), RequestError> {
     let asked = Asked::of(setup, options);
     let line = match kept {
         Some(kept) if kept.asked == asked => kept,
@@ -359,7 +405,7 @@ pub fn read_again_watched(
 
 /// The line of a picture, found and measured in pixels, before any length enters.
 #[derive(Debug, Clone)]
-pub struct MeasuredLine {
+struct MeasuredLine {
     asked: Asked,
     coarse: Arc<Coarse>,
     /// The course as far as one was found, also where it was refused afterwards.
@@ -479,6 +525,7 @@ fn conclude(
             orientation: photo.orientation,
             mm_per_px: None,
         },
+        light: Light::Luminance,
         course: line.course.clone(),
         outline_px: None,
         tie: None,
@@ -496,8 +543,7 @@ fn conclude(
     if reading.outcome.is_err() {
         reading.waist = None;
     }
-    reading.cautions.sort_by_key(|c| c.code);
-    reading.cautions.dedup_by_key(|c| c.code);
+    reading.order_cautions();
     Ok(reading)
 }
 

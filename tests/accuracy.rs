@@ -128,6 +128,9 @@ fn strips_that_once_were_hard() {
         (Photo, Marks, 150_783), // the same in a photograph, with grain over half of the marks
         (Photo, Marks, 240_447), // marks that the picture's edge cuts, all but plain to see
         (Photo, Marks, 240_807), // wide short strokes, whose slants were guessed so badly that they met no others
+        (Photo, Marks, 230_615), // marks and line in figured oak, plain to see in red light
+        (Photo, Strip, 230_717), // a strip of walnut on a bench as dark as it, but less red
+        (Scan, Ends, 240_424),   // an end that dark grain hides, less in red light
     ];
     hard.par_iter().for_each(|(capture, datum, seed)| check_within(*capture, *datum, *seed, 0.5));
 }

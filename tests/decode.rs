@@ -26,6 +26,11 @@ fn luminance(r: f64, g: f64, b: f64) -> f64 {
     65535.0 * (0.2126 * light(r) + 0.7152 * light(g) + 0.0722 * light(b))
 }
 
+/// Light of a sample's red alone, by the same formula.
+fn red_8(r: u8) -> f64 {
+    luminance_8(r, r, r)
+}
+
 fn luminance_8(r: u8, g: u8, b: u8) -> f64 {
     luminance(f64::from(r) / 255.0, f64::from(g) / 255.0, f64::from(b) / 255.0)
 }
@@ -34,6 +39,50 @@ fn luminance_8(r: u8, g: u8, b: u8) -> f64 {
 fn light_of_luma(pixel: &[u8]) -> f64 {
     let luma = 0.299 * f64::from(pixel[0]) + 0.587 * f64::from(pixel[1]) + 0.114 * f64::from(pixel[2]);
     luminance(luma / 255.0, luma / 255.0, luma / 255.0)
+}
+
+#[test]
+fn red_light_alone_of_every_format_with_colours() {
+    // Blocks of one colour each, so that what JPEG leaves out of a picture's colours does not matter.
+    let colours = [[200, 90, 40], [30, 160, 220], [128, 128, 128], [250, 10, 10]];
+    let pixels: Vec<u8> = (0..32 * 32).flat_map(|i| colours[i / 512 * 2 + i % 32 / 16]).collect();
+    let mut tiff = Cursor::new(Vec::new());
+    TiffEncoder::new(&mut tiff).unwrap().write_image::<colortype::RGB8>(32, 32, &pixels).unwrap();
+    let by_image = |format| {
+        let mut bytes = Cursor::new(Vec::new());
+        image::RgbImage::from_raw(32, 32, pixels.clone()).unwrap().write_to(&mut bytes, format).unwrap();
+        bytes.into_inner()
+    };
+    let files = [
+        (jpeg(JpegColour::Rgb, 32, 32, &pixels, |_| {}), 600.0),
+        (by_image(image::ImageFormat::Png), 2.0),
+        (tiff.into_inner(), 2.0),
+        (by_image(image::ImageFormat::Bmp), 2.0),
+        (by_image(image::ImageFormat::WebP), 2.0),
+    ];
+    for (file, tolerance) in files {
+        let red = decode(&file).unwrap().in_red().unwrap();
+        for (block, colour) in colours.iter().enumerate() {
+            assert_close(red.luminance[[8 + 16 * (block / 2), 8 + 16 * (block % 2)]], red_8(colour[0]), tolerance);
+        }
+    }
+    assert!(decode(&grey_png(2, 2, &[0, 1, 2, 3])).unwrap().in_red().is_none());
+}
+
+#[test]
+fn red_light_of_a_file_that_has_changed_is_not_had() {
+    let folder = tempfile::tempdir().unwrap();
+    let path = folder.path().join("picture.png");
+    let save = |width| image::RgbImage::new(width, 9).save(&path).unwrap();
+    let opened = || decode_file(&path, &DecodeOptions::default()).unwrap();
+    save(7);
+    assert!(opened().in_red().is_some());
+    let earlier = opened();
+    save(8);
+    assert!(earlier.in_red().is_none());
+    let earlier = opened();
+    std::fs::remove_file(&path).unwrap();
+    assert!(earlier.in_red().is_none());
 }
 
 #[track_caller]

@@ -228,7 +228,7 @@ fn stacked(upper: &Photo, lower: &Photo) -> Photo {
         None => upper.luminance[[y, x]],
         Some(y) => lower.luminance[[y, x.min(lower.width() - 1)]],
     });
-    Photo { luminance, ..upper.clone() }
+    upper.with_light(luminance)
 }
 
 /// Two strips, each with its line: neither is the strip as long as nothing says which, and two points on a line do.
@@ -277,7 +277,7 @@ fn the_lines_of_a_mat_are_no_rivals() {
             _ => 3_000,
         }
     });
-    let mat = Photo { luminance, ..strip.clone() };
+    let mat = strip.with_light(luminance);
     let on_the_mat = read(&mat, &setup, &ReadOptions::default()).unwrap().outcome.unwrap().position_mm;
     assert!((alone.value - on_the_mat.value).abs() < alone.standard_uncertainty, "{alone:?} {on_the_mat:?}");
 }

@@ -25,7 +25,7 @@ fn focus(photo: &Photo, low_end: &str) -> Focus {
 
 /// The same picture with other pixels.
 fn with(photo: &Photo, luminance: Array2<u16>) -> Photo {
-    Photo { luminance, ..photo.clone() }
+    photo.with_light(luminance)
 }
 
 /// A quarter turn clockwise.

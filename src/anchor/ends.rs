@@ -427,7 +427,7 @@ mod tests {
                 30000
             }
         });
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let course = Course {
             origin_px: [0.0, 100.0],
             direction: [1.0, 0.0],

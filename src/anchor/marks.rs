@@ -449,7 +449,7 @@ mod tests {
             let outer = if is_long { LONG_MM } else { SHORT_MM };
             if below.abs() < 0.3 || (on_a_stroke && (INNER_MM..outer).contains(&below.abs())) { 2000 } else { 30000 }
         });
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let course = Course {
             origin_px: [0.0, LINE_PX],
             direction: [1.0, 0.0],

@@ -129,7 +129,7 @@ mod tests {
     /// A straight course along the middle of a picture, in which light depends on the distance across alone.
     fn is_a_gap(is_dark: bool, light: impl Fn(f64) -> u16) -> bool {
         let luminance = Array2::from_shape_fn((200, 800), |(y, _)| light((y as f64 + 0.5 - 100.0).abs()));
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let course = Course {
             origin_px: [0.0, 100.0],
             direction: [1.0, 0.0],

@@ -328,7 +328,7 @@ mod tests {
                 grounds[usize::from(y > 210.0)]
             }
         });
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let coarse = Coarse::new(&photo, None);
         let candidates = distinct_traces(&photo, &coarse).into_iter().map(|trace| examine(&photo, trace));
         let mut lines: Vec<Candidate> = candidates.filter(|c| c.course.is_dark && c.looks_burned()).collect();
@@ -385,7 +385,7 @@ mod tests {
             let on_the_stroke = (from..to).contains(&above) && (x - 500.0).abs() < half_width(share);
             if on_the_line || on_the_stroke { LINE } else { STRIP }
         });
-        Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None }
+        Photo::from_light(luminance)
     }
 
     #[test]
@@ -419,7 +419,7 @@ mod tests {
                 STRIP
             }
         });
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let middle_of_the_chosen = |ends_show: bool| {
             let said = Said { ends_show, ..Said::default() };
             let Choice::One(line) = choose(&photo, &Coarse::new(&photo, None), said) else {

@@ -238,7 +238,7 @@ mod tests {
             let is_joint = x > LEAVES_PX && (below - joint(x)).abs() < 3.0;
             if is_line || is_joint { 4000 } else { 30000 }
         });
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let step_px = 10.0;
         let course = Course {
             origin_px: [0.0, 100.0],

@@ -6,24 +6,28 @@ use image::codecs::bmp::BmpDecoder;
 use image::codecs::webp::WebPDecoder;
 use image::{ColorType, ImageDecoder, ImageError};
 
-use super::Photo;
-use super::decode::{DecodeOptions, Input, Source, photo, probe_memory};
+use super::decode::{DecodeOptions, Decoded, Input, Source, probe_memory};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
-use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Light, Transfer};
 use super::orientation::whole;
 
-pub(super) fn decode(mut input: Input<'_>, format: Format, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+pub(super) fn decode(
+    mut input: Input<'_>,
+    format: Format,
+    options: &DecodeOptions,
+    wanted: Light,
+) -> Result<Decoded, DecodeError> {
     let length = input.length();
     let sort = |error| sort_error(error, format, length);
     check_header(input.reader()?, format, length)?;
     if format == Format::Bmp {
         let decoder = BmpDecoder::new(input.reader()?).map_err(sort)?;
-        return read(decoder, format, options, length);
+        return read(decoder, format, options, length, wanted);
     }
     // Of an animation the decoder delivers the first frame.
     let decoder = WebPDecoder::new(input.reader()?).map_err(sort)?;
-    read(decoder, format, options, length)
+    read(decoder, format, options, length, wanted)
 }
 
 /// Finds out what the decoders do not say: a picture without pixels, and a file shorter than it claims, of which the
@@ -48,7 +52,8 @@ fn read(
     format: Format,
     options: &DecodeOptions,
     length: u64,
-) -> Result<Photo, DecodeError> {
+    wanted: Light,
+) -> Result<Decoded, DecodeError> {
     let (width, height) = decoder.dimensions();
     options.check_size(width.into(), height.into())?;
     let (colour, alpha) = match decoder.color_type() {
@@ -73,11 +78,11 @@ fn read(
     }
     // WebP's decoder keeps its own planes beside: at most four bytes a pixel.
     probe_memory((row_bytes + 4 * width) as u64 * height as u64)?;
-    let converter = Converter::new(layout, Transfer::Srgb);
+    let converter = Converter::new(layout, Transfer::Srgb, wanted);
     let luminance = whole((width, height), facts.orientation, &converter, |pixels| {
         decoder.read_image(pixels).map_err(|error| sort_error(error, format, length))
     })?;
-    Ok(photo(luminance, facts))
+    Ok(Decoded::new(luminance, facts, layout.colour != Colour::Grey))
 }
 
 fn sort_error(error: ImageError, format: Format, length: u64) -> DecodeError {

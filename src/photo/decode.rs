@@ -5,6 +5,7 @@ use std::fs::File;
 use std::io::{self, BufRead, BufReader, Cursor, Read, Seek, SeekFrom};
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
+use std::sync::Arc;
 
 use bytemuck::Zeroable;
 use bytemuck::allocation::try_zeroed_slice_box;
@@ -12,6 +13,8 @@ use ndarray::Array2;
 
 use super::error::{DecodeError, Format};
 use super::exif::Facts;
+use super::luminance::Light;
+use super::red::Origin;
 use super::{Photo, bitmap, jpeg, png, tiff};
 
 /// What limits decoding.
@@ -51,6 +54,11 @@ impl DecodeOptions {
 ///
 /// Any [`DecodeError`]; each has a [`hint`](DecodeError::hint).
 pub fn decode_file(path: &Path, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+    Ok(of_file(path, options, Light::Luminance)?.with_origin(|| Origin::file(path.to_owned(), *options)))
+}
+
+/// A picture file's light.
+pub(super) fn of_file(path: &Path, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     // Asked before opening: opening a pipe would wait for a writer, and some systems refuse to open a directory.
     let metadata = std::fs::metadata(path).map_err(file_error)?;
     if metadata.is_dir() {
@@ -60,16 +68,47 @@ pub fn decode_file(path: &Path, options: &DecodeOptions) -> Result<Photo, Decode
         return Err(DecodeError::NotAFile);
     }
     let file = File::open(path).map_err(file_error)?;
-    decode(Input::File { reader: BufReader::with_capacity(1 << 17, file), length: metadata.len() }, options)
+    decode(Input::File { reader: BufReader::with_capacity(1 << 17, file), length: metadata.len() }, options, wanted)
 }
 
-/// Decodes a picture held in memory, in any of the formats of [`decode_file`].
+/// Decodes a picture held in memory, in any of the formats of [`decode_file`]. Of a picture in colours the bytes are kept with it.
 ///
 /// # Errors
 ///
 /// Any [`DecodeError`] that does not concern the file itself.
 pub fn decode_bytes(bytes: &[u8], options: &DecodeOptions) -> Result<Photo, DecodeError> {
-    decode(Input::Bytes(Cursor::new(bytes)), options)
+    Ok(of_bytes(bytes, options, Light::Luminance)?.with_origin(|| Origin::bytes(bytes, *options)))
+}
+
+/// The light of a picture held in memory.
+pub(super) fn of_bytes(bytes: &[u8], options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
+    decode(Input::Bytes(Cursor::new(bytes)), options, wanted)
+}
+
+/// A picture, and whether its file has colours.
+pub(super) struct Decoded {
+    pub(super) photo: Photo,
+    in_colours: bool,
+}
+
+impl Decoded {
+    /// The picture with its facts.
+    pub(super) fn new(luminance: Array2<u16>, facts: Facts, in_colours: bool) -> Self {
+        let photo = Photo {
+            luminance,
+            orientation: facts.orientation.tag(),
+            resolution: facts.resolution.map(|claim| claim.turned(facts.orientation.is_quarter_turn())),
+            from_camera: facts.from_camera,
+            captured_at: facts.captured_at,
+            origin: None,
+        };
+        Self { photo, in_colours }
+    }
+
+    /// Remembers where a picture in colours came from.
+    fn with_origin(self, origin: impl FnOnce() -> Origin) -> Photo {
+        Photo { origin: self.in_colours.then(|| Arc::new(origin())), ..self.photo }
+    }
 }
 
 fn file_error(source: io::Error) -> DecodeError {
@@ -127,7 +166,7 @@ impl<'a> Input<'a> {
     }
 }
 
-fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+fn decode(mut input: Input<'_>, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     let length = input.length();
     if length == 0 {
         return Err(DecodeError::Empty);
@@ -140,12 +179,12 @@ fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, Decode
     // The decoders are other people's code fed with whatever arrives; several have panicked on damaged files before
     // (arithmetic overflow, slice bounds). One bad picture must not take the other pictures of a call with it.
     catch_unwind(AssertUnwindSafe(|| match format {
-        Format::Jpeg => jpeg::decode(input, options),
-        Format::Png => png::decode(input, options),
-        Format::Tiff => tiff::decode(input, options),
-        Format::Bmp | Format::WebP => bitmap::decode(input, format, options),
+        Format::Jpeg => jpeg::decode(input, options, wanted),
+        Format::Png => png::decode(input, options, wanted),
+        Format::Tiff => tiff::decode(input, options, wanted),
+        Format::Bmp | Format::WebP => bitmap::decode(input, format, options, wanted),
         #[cfg(feature = "heic")]
-        Format::Heic => super::heic::decode(input, options),
+        Format::Heic => super::heic::decode(input, options, wanted),
         #[cfg(not(feature = "heic"))]
         Format::Heic => Err(DecodeError::HeicNotBuiltIn),
         _ => Err(DecodeError::UnsupportedFormat { format }),
@@ -229,15 +268,4 @@ pub(super) fn probe_memory(bytes: u64) -> Result<(), DecodeError> {
     let out_of_memory = || DecodeError::OutOfMemory { bytes };
     let wanted = usize::try_from(bytes).map_err(|_| out_of_memory())?;
     Vec::<u8>::new().try_reserve_exact(wanted).map_err(|_| out_of_memory())
-}
-
-/// Puts the picture and what its file says about it together.
-pub(super) fn photo(luminance: Array2<u16>, facts: Facts) -> Photo {
-    Photo {
-        luminance,
-        orientation: facts.orientation.tag(),
-        resolution: facts.resolution.map(|claim| claim.turned(facts.orientation.is_quarter_turn())),
-        from_camera: facts.from_camera,
-        captured_at: facts.captured_at,
-    }
 }

@@ -4,14 +4,13 @@ use libheif_rs::{
     ColorSpace, HeifContext, HeifError, HeifErrorCode, HeifErrorSubCode, ImageHandle, LibHeif, RgbChroma,
 };
 
-use super::Photo;
-use super::decode::{DecodeOptions, Input, photo, probe_memory};
+use super::decode::{DecodeOptions, Decoded, Input, probe_memory};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
-use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Light, Transfer};
 use super::orientation::{Canvas, Orientation};
 
-pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+pub(super) fn decode(input: Input<'_>, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     let bytes = input.into_bytes()?;
     let length = bytes.len() as u64;
     let sort = |error| sort_error(error, length);
@@ -40,11 +39,11 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     if pixels.stride < row_bytes || pixels.data.len() < pixels.stride * (height - 1) + row_bytes {
         return Err(damaged());
     }
-    let converter = Converter::new(layout, Transfer::Srgb);
+    let converter = Converter::new(layout, Transfer::Srgb, wanted);
     let mut canvas = Canvas::new(width, height, facts.orientation)?;
     let (data, stride) = (pixels.data, pixels.stride);
     canvas.put_rows(0, height, |i, row| converter.row(&data[i * stride..][..row_bytes], row));
-    Ok(photo(canvas.finish(), facts))
+    Ok(Decoded::new(canvas.finish(), facts, true))
 }
 
 fn facts(handle: &ImageHandle) -> Facts {

@@ -6,14 +6,14 @@ use zune_jpeg::zune_core::bytestream::ZCursor;
 use zune_jpeg::zune_core::colorspace::ColorSpace;
 use zune_jpeg::zune_core::options::DecoderOptions;
 
-use super::decode::{DecodeOptions, Input, photo, probe_memory};
+use super::Resolution;
+use super::decode::{DecodeOptions, Decoded, Input, probe_memory};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::Facts;
-use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Light, Transfer};
 use super::orientation::whole;
-use super::{Photo, Resolution};
 
-pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+pub(super) fn decode(input: Input<'_>, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     let mut bytes = input.into_bytes()?;
     let length = bytes.len() as u64;
     let header = Header::read(&bytes);
@@ -56,7 +56,9 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     let (output, colour) = match (frame.components, decoder.input_colorspace()) {
         (1, _) => (ColorSpace::Luma, Colour::Grey),
         // Y alone: what the light is made of does not matter here, and Cb and Cr, mostly stored at half the resolution, would blur it.
-        (3, Some(ColorSpace::YCbCr)) if frame.gives_luma() && !is_plain_rgb => (ColorSpace::Luma, Colour::Grey),
+        (3, Some(ColorSpace::YCbCr)) if wanted == Light::Luminance && frame.gives_luma() && !is_plain_rgb => {
+            (ColorSpace::Luma, Colour::Grey)
+        }
         (4, Some(ColorSpace::YCCK)) => (ColorSpace::RGB, Colour::Rgb),
         // Adobe programs store full ink as zero and say so with their own marker; plain CMYK is the other way round.
         (4, _) => (ColorSpace::CMYK, Colour::Cmyk { inverted: adobe.is_some() }),
@@ -67,13 +69,13 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions) -> Result<Photo,
     decoder.set_options(settings.jpeg_set_out_colorspace(output));
     let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
     probe_memory(frame.memory(layout.samples_per_pixel()))?;
-    let converter = Converter::new(layout, Transfer::Srgb);
+    let converter = Converter::new(layout, Transfer::Srgb, wanted);
     let luminance = whole((width, height), facts.orientation, &converter, move |pixels| {
         // Takes the decoder and its buffers along, which are gone before anything else is allocated.
         let mut decoder = decoder;
         decoder.decode_into(pixels).map_err(|error| sort_error(error, length))
     })?;
-    Ok(photo(luminance, facts))
+    Ok(Decoded::new(luminance, facts, frame.components > 1))
 }
 
 const fn truncated(bytes: u64) -> DecodeError {

@@ -2,9 +2,36 @@
 //!
 //! Luminance is `0.2126 R + 0.7152 G + 0.0722 B` of the *linear* components (ITU-R BT.709-6, item 3.3; from memory),
 //! the components being made linear with the sRGB curve of IEC 61966-2-1 unless the file states another one.
-//! A JPEG's luma comes here as grey. White is 65535. Everything goes through look-up tables, since a power per pixel would cost more than decoding.
+//! A JPEG's luma comes here as grey. Of a picture in colours the linear red component alone can be had instead. White is 65535. Everything goes through look-up tables, since a power per pixel would cost more than decoding.
 
 use std::sync::OnceLock;
+
+/// Which light of a picture is looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Light {
+    /// All of it, as the eye weighs it.
+    Luminance,
+    /// Its red alone.
+    Red,
+}
+
+impl Light {
+    /// Weights of linear red, green and blue.
+    const fn weights(self) -> [f64; 3] {
+        match self {
+            Self::Luminance => [0.2126, 0.7152, 0.0722],
+            Self::Red => [1.0, 0.0, 0.0],
+        }
+    }
+
+    /// The same in 1/65536; they add up to exactly 65536, so that white stays white.
+    const fn weights_16(self) -> [u32; 3] {
+        match self {
+            Self::Luminance => [13933, 46871, 4732],
+            Self::Red => [1 << 16, 0, 0],
+        }
+    }
+}
 
 /// How a file's samples relate to light.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -98,9 +125,6 @@ impl Layout {
     }
 }
 
-const WEIGHTS: [f64; 3] = [0.2126, 0.7152, 0.0722];
-/// The weights in 1/65536; they add up to exactly 65536, so that white stays white.
-const WEIGHTS_16: [u32; 3] = [13933, 46871, 4732];
 /// Fractional bits of the 8-bit tables: white is 65535 << 15, which still fits 32 bits with the rounding added.
 const FRACTION_BITS: u32 = 15;
 const WHITE: u32 = 65535;
@@ -111,12 +135,12 @@ struct Tables8 {
 }
 
 impl Tables8 {
-    fn new(transfer: Transfer) -> Self {
+    fn new(transfer: Transfer, wanted: Light) -> Self {
         let mut weighted = [[0; 256]; 3];
         let mut grey = [0; 256];
         for value in 0..256 {
             let light = transfer.to_linear(value as f64 / 255.0) * f64::from(WHITE << FRACTION_BITS);
-            for (table, weight) in weighted.iter_mut().zip(WEIGHTS) {
+            for (table, weight) in weighted.iter_mut().zip(wanted.weights()) {
                 table[value] = (light * weight).round() as u32;
             }
             // The same sum as for colour, so that a grey picture reads alike in one channel and in three.
@@ -145,8 +169,7 @@ fn table_16(transfer: Transfer) -> Vec<u16> {
 }
 
 #[inline]
-fn sum_16(r: u16, g: u16, b: u16) -> u16 {
-    let [red, green, blue] = WEIGHTS_16;
+fn sum_16([red, green, blue]: [u32; 3], r: u16, g: u16, b: u16) -> u16 {
     // At most 65535 · 65536 + 32768, which fits 32 bits.
     ((u32::from(r) * red + u32::from(g) * green + u32::from(b) * blue + (1 << 15)) >> 16) as u16
 }
@@ -154,29 +177,30 @@ fn sum_16(r: u16, g: u16, b: u16) -> u16 {
 /// Turns rows of stored samples into rows of luminance.
 pub(super) struct Converter {
     layout: Layout,
+    weights_16: [u32; 3],
     eight: Tables8,
     sixteen: Vec<u16>,
 }
 
 impl Converter {
-    pub(super) fn new(layout: Layout, transfer: Transfer) -> Self {
+    pub(super) fn new(layout: Layout, transfer: Transfer, wanted: Light) -> Self {
         static SRGB_16: OnceLock<Vec<u16>> = OnceLock::new();
         let sixteen = match (layout.depth, transfer) {
             (Depth::Packed(_) | Depth::Eight, _) => Vec::new(),
             (_, Transfer::Srgb) => SRGB_16.get_or_init(|| table_16(Transfer::Srgb)).clone(),
             (_, other) => table_16(other),
         };
-        Self { layout, eight: Tables8::new(transfer), sixteen }
+        Self { layout, weights_16: wanted.weights_16(), eight: Tables8::new(transfer, wanted), sixteen }
     }
 
     /// Samples that are numbers of colours, which are sRGB in 1/65535: 2, 4, 16 or 256 of them, as many as the layout's
     /// grey samples have values.
-    pub(super) fn with_palette(layout: Layout, colours: &[[u16; 3]]) -> Self {
-        let mut converter = Self::new(layout, Transfer::Srgb);
+    pub(super) fn with_palette(layout: Layout, colours: &[[u16; 3]], wanted: Light) -> Self {
+        let mut converter = Self::new(layout, Transfer::Srgb, wanted);
         let light = |value: u16| Transfer::Srgb.to_linear(f64::from(value) / f64::from(WHITE));
         let most = (colours.len() - 1).max(1);
         for (number, colour) in colours.iter().enumerate() {
-            let sum: f64 = colour.iter().zip(WEIGHTS).map(|(&value, weight)| weight * light(value)).sum();
+            let sum: f64 = colour.iter().zip(wanted.weights()).map(|(&value, weight)| weight * light(value)).sum();
             // As `row_packed` looks them up.
             converter.eight.grey[number * 255 / most] = (sum * f64::from(WHITE)).round() as u16;
         }
@@ -292,12 +316,12 @@ impl Converter {
         let light = |value: u16| self.sixteen[usize::from(value)];
         match self.layout.colour {
             Colour::Grey => light(values[0]),
-            Colour::Rgb => sum_16(light(values[0]), light(values[1]), light(values[2])),
+            Colour::Rgb => sum_16(self.weights_16, light(values[0]), light(values[1]), light(values[2])),
             Colour::Cmyk { inverted } => {
                 let bare = |ink: u16| u32::from(if inverted { ink } else { 65535 - ink });
                 let black = bare(values[3]);
                 let [r, g, b] = [0, 1, 2].map(|i| light(((bare(values[i]) * black + 32767) / WHITE) as u16));
-                sum_16(r, g, b)
+                sum_16(self.weights_16, r, g, b)
             }
             // No file format read here stores it; the decoders refuse it before.
             Colour::YCbCr => light(values[0]),
@@ -324,7 +348,7 @@ mod tests {
     fn convert(layout: Layout, stored: &[u8]) -> Vec<u16> {
         let bits = 8 * layout.row_bytes(64) / 64;
         let mut row = vec![0; stored.len() * 8 / bits];
-        Converter::new(layout, Transfer::Srgb).row(stored, &mut row);
+        Converter::new(layout, Transfer::Srgb, Light::Luminance).row(stored, &mut row);
         row
     }
 
@@ -341,9 +365,11 @@ mod tests {
 
     #[test]
     fn the_weights_of_rec_709_keep_white_white() {
-        assert_eq!(WEIGHTS_16.iter().sum::<u32>(), 1 << 16);
-        for (rounded, weight) in WEIGHTS_16.iter().zip(WEIGHTS) {
-            assert!((f64::from(*rounded) - weight * 65536.0).abs() < 0.5);
+        for wanted in [Light::Luminance, Light::Red] {
+            assert_eq!(wanted.weights_16().iter().sum::<u32>(), 1 << 16);
+            for (rounded, weight) in wanted.weights_16().iter().zip(wanted.weights()) {
+                assert!((f64::from(*rounded) - weight * 65536.0).abs() < 0.5);
+            }
         }
         let rgb = Layout { colour: Colour::Rgb, alpha: Alpha::None, depth: Depth::Eight };
         assert_eq!(convert(rgb, &[255, 255, 255, 0, 0, 0]), [65535, 0]);
@@ -359,10 +385,11 @@ mod tests {
             let layout = Layout { colour: Colour::Grey, alpha: Alpha::None, depth: Depth::Eight };
             let stored: Vec<u8> = (0..=255).collect();
             let (mut narrow, mut wide) = ([0; 256], [0; 256]);
-            Converter::new(layout, transfer).row(&stored, &mut narrow);
+            Converter::new(layout, transfer, Light::Luminance).row(&stored, &mut narrow);
             // 257 v of 65535 is v of 255.
             let doubled: Vec<u8> = stored.iter().flat_map(|&v| [v, v]).collect();
-            Converter::new(Layout { depth: Depth::SixteenNative, ..layout }, transfer).row(&doubled, &mut wide);
+            let layout = Layout { depth: Depth::SixteenNative, ..layout };
+            Converter::new(layout, transfer, Light::Luminance).row(&doubled, &mut wide);
             assert!(narrow.iter().zip(wide).all(|(a, b)| a.abs_diff(b) <= 1), "{transfer:?}");
         }
     }
@@ -392,7 +419,7 @@ mod tests {
     fn packed_bits_end_within_a_byte() {
         let layout = Layout { colour: Colour::Grey, alpha: Alpha::None, depth: Depth::Packed(4) };
         let mut row = [0; 3];
-        Converter::new(layout, Transfer::Linear).row(&[0x0f, 0x50], &mut row);
+        Converter::new(layout, Transfer::Linear, Light::Luminance).row(&[0x0f, 0x50], &mut row);
         assert_eq!(row, [0, 65535, 21845]);
         assert_eq!(layout.row_bytes(3), 2);
     }

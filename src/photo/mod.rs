@@ -1,4 +1,4 @@
-//! Stage 1: a picture file becomes upright luminance in linear light.
+//! Stage 1: a picture file becomes upright luminance, or red light, in linear light.
 
 mod bitmap;
 mod decode;
@@ -10,13 +10,18 @@ mod jpeg;
 mod luminance;
 mod orientation;
 mod png;
+mod red;
 mod resolution;
 mod tiff;
+
+use std::sync::Arc;
 
 use ndarray::Array2;
 
 pub use decode::{DecodeOptions, decode_bytes, decode_file};
 pub use error::{Cause, DecodeError, Encoding, Format};
+pub use luminance::Light;
+use red::Origin;
 
 /// An upright picture in linear light.
 ///
@@ -25,7 +30,7 @@ pub use error::{Cause, DecodeError, Encoding, Format};
 #[derive(Debug, Clone)]
 pub struct Photo {
     /// Linear light, 0 = black, 65535 = white: relative luminance (Rec. 709 weights), or of a JPEG in colours its luma with the tone
-    /// curve undone. Shape (height, width), row after row in memory.
+    /// curve undone; or the red component alone. Shape (height, width), row after row in memory.
     pub luminance: Array2<u16>,
     /// EXIF orientation tag the file carried, 1 to 8; 1 where it carried none.
     pub orientation: u8,
@@ -35,6 +40,8 @@ pub struct Photo {
     pub from_camera: bool,
     /// EXIF capture time as written, `YYYY:MM:DD HH:MM:SS` with the offset appended where the file has one.
     pub captured_at: Option<String>,
+    /// Where it was decoded from, for a picture in colours.
+    origin: Option<Arc<Origin>>,
 }
 
 /// Pixels per inch that a file claims.
@@ -47,6 +54,27 @@ pub struct Resolution {
 }
 
 impl Photo {
+    /// A picture of this light, shape (height, width), of which no file says anything.
+    pub const fn from_light(luminance: Array2<u16>) -> Self {
+        Self { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None, origin: None }
+    }
+
+    /// As this one, with other light, shape (height, width), which has no colours.
+    #[must_use]
+    pub fn with_light(&self, luminance: Array2<u16>) -> Self {
+        Self { captured_at: self.captured_at.clone(), origin: None, luminance, ..*self }
+    }
+
+    /// Its red light alone, decoded when it is first asked for and kept. `None` where the file has no colours or is not at hand any more.
+    pub fn in_red(&self) -> Option<Arc<Self>> {
+        self.origin.as_ref()?.red([self.width(), self.height()])
+    }
+
+    /// Bytes of memory that it holds.
+    pub fn held_bytes(&self) -> usize {
+        self.luminance.len() * size_of::<u16>() + self.origin.as_ref().map_or(0, |origin| origin.held_bytes())
+    }
+
     /// Width in pixels.
     pub fn width(&self) -> usize {
         self.luminance.ncols()

@@ -222,10 +222,10 @@ mod tests {
     /// Samples of one byte and of three, written over where they stand, from pictures of any height.
     #[test]
     fn a_whole_picture_is_converted_where_it_stands() {
-        use crate::photo::luminance::{Alpha, Colour, Depth, Layout, Transfer};
+        use crate::photo::luminance::{Alpha, Colour, Depth, Layout, Light, Transfer};
         for colour in [Colour::Grey, Colour::Rgb] {
             let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
-            let converter = Converter::new(layout, Transfer::Linear);
+            let converter = Converter::new(layout, Transfer::Linear, Light::Luminance);
             for (height, width) in [(1, 1), (1, 7), (3, 5), (255, 3), (256, 3), (257, 3), (1201, 7)] {
                 let row_bytes = layout.row_bytes(width);
                 let stored: Vec<u8> = (0..height * row_bytes).map(|i| (i * 31 % 251) as u8).collect();

@@ -4,17 +4,17 @@ use std::io;
 
 use png::{BitDepth, ColorType, Decoder, DecodingError, Info, Reader, Transformations, Unit};
 
-use super::decode::{DecodeOptions, Input, Source, photo, zeroed};
+use super::Resolution;
+use super::decode::{DecodeOptions, Decoded, Input, Source, zeroed};
 use super::error::{DecodeError, Format};
 use super::exif::Facts;
-use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Light, Transfer};
 use super::orientation::{Canvas, Orientation};
-use super::{Photo, Resolution};
 
 /// Rows are decoded into a band of about this many bytes, then converted together.
 const BAND_BYTES: usize = 1 << 20;
 
-pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     let length = input.length();
     let sort = |error| sort_error(error, length);
     check_header(input.reader()?, options, length)?;
@@ -30,7 +30,7 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let (width, height) = (reader.info().width as usize, reader.info().height as usize);
     check_length(reader.info(), length)?;
     let mut facts = facts(reader.info());
-    let converter = Converter::new(layout(reader.output_color_type()), transfer(reader.info()));
+    let converter = Converter::new(layout(reader.output_color_type()), transfer(reader.info()), wanted);
     let mut canvas = Canvas::new(width, height, facts.orientation)?;
     read_pixels(&mut reader, &converter, &mut canvas, (width, height)).map_err(|error| match error {
         RowError::Decoder(error) => sort(error),
@@ -49,7 +49,7 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
             luminance = turned.finish();
         }
     }
-    Ok(photo(luminance, facts))
+    Ok(Decoded::new(luminance, facts, converter.layout().colour != Colour::Grey))
 }
 
 /// Checks signature and size from the first 24 bytes, which the standard fixes, before the decoder sees the file.

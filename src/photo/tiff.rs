@@ -8,12 +8,12 @@ use tiff::decoder::{ChunkType, Decoder, Limits};
 use tiff::tags::Tag;
 use tiff::{ColorType, TiffError, TiffFormatError, TiffUnsupportedError};
 
-use super::decode::{DecodeOptions, Input, Source, photo, zeroed};
+use super::decode::{DecodeOptions, Decoded, Input, Source, zeroed};
 use super::error::{DecodeError, Encoding, Format};
 use super::exif::{Facts, time_with_offset};
-use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Transfer};
+use super::luminance::{Alpha, Colour, Converter, Depth, Layout, Light, Transfer};
 use super::orientation::{Canvas, Orientation};
-use super::{Photo, Resolution, jpeg};
+use super::{Resolution, jpeg};
 
 type File<'a> = Decoder<Overlay<'a>>;
 
@@ -25,7 +25,7 @@ const MOST_THUMBNAILS: usize = 8;
 /// Strips are gathered until there are this many rows, so that they are worth converting in parallel.
 const BAND_ROWS: usize = 64;
 
-pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Photo, DecodeError> {
+pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions, wanted: Light) -> Result<Decoded, DecodeError> {
     let length = input.length();
     let sort = |error| sort_error(error, length);
     let mut limits = Limits::default();
@@ -49,8 +49,8 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
     let layout = layout(&mut file, length)?;
     let facts = facts(&mut file);
     let converter = match &palette {
-        Some(colours) => Converter::with_palette(layout, colours),
-        None => Converter::new(layout, Transfer::Srgb),
+        Some(colours) => Converter::with_palette(layout, colours, wanted),
+        None => Converter::new(layout, Transfer::Srgb, wanted),
     };
     let size = (width as usize, height as usize);
     let mut canvas = Canvas::new(size.0, size.1, facts.orientation)?;
@@ -59,7 +59,7 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions) -> Result<Ph
         ChunkType::Strip => pixels.read_strips()?,
         ChunkType::Tile => pixels.read_tiles(options)?,
     }
-    Ok(photo(canvas.finish(), facts))
+    Ok(Decoded::new(canvas.finish(), facts, palette.is_some() || layout.colour != Colour::Grey))
 }
 
 /// The file, with two bytes of it replaced. The decoder does not deliver the samples of a palette picture, but it does

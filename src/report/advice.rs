@@ -34,6 +34,9 @@ pub const fn what_to_do(code: CautionCode) -> &'static str {
         CautionCode::LineWeak => "burn another strip a little slower or with a little more power: brown, not black",
         CautionCode::RisesDiffer => "measure the heights and the gaps again: one of them is off",
         CautionCode::SomeLeftOut => "look at the pictures that were left out and do what each of them says",
+        CautionCode::RedLight => {
+            "nothing, or burn the next strip on lighter and plainer stuff: card, fine MDF, light ply"
+        }
         CautionCode::StripsDisagree => {
             "check that nothing was moved between the strips: the lens, the bed, the ramp, the material"
         }

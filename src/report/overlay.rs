@@ -11,7 +11,7 @@ use super::canvas::{Area, Canvas, INK, Pen};
 use super::rounding::{Units, fixed, length};
 use super::{lettering, words};
 use crate::locate::{Course, Tie};
-use crate::photo::Photo;
+use crate::photo::{Light, Photo};
 use crate::reading::Reading;
 use crate::stations::Station;
 
@@ -46,6 +46,9 @@ pub fn draw(photo: &Photo, reading: &Reading) -> RgbImage {
 
 /// The same, with the place of every text.
 pub fn compose(photo: &Photo, reading: &Reading) -> Overlay {
+    // In the light in which it was read.
+    let red = (reading.light == Light::Red).then(|| photo.in_red()).flatten();
+    let photo = red.as_deref().unwrap_or(photo);
     let plan = Plan::new(photo, reading);
     let mut canvas = Canvas::new(plan.size[0] as u32, plan.size[1] as u32);
     let drawing = Drawing { photo, reading, em: plan.em, grey: grey_of_light() };
@@ -910,7 +913,7 @@ mod tests {
     fn shrinking_keeps_the_mean_and_enlarging_repeats_pixels() {
         let luminance = ndarray::Array2::from_shape_fn((7, 11), |(row, column)| (row * 5000 + column * 900) as u16);
         let mean = luminance.iter().map(|&v| f64::from(v)).sum::<f64>() / 77.0;
-        let photo = Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None };
+        let photo = Photo::from_light(luminance);
         let small = shrink(&photo, 4, 3);
         assert_eq!(small.len(), 12);
         assert!((small.iter().sum::<f64>() / 12.0 - mean).abs() < 1e-6);

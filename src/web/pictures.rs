@@ -9,7 +9,7 @@ use serde::Serialize;
 use super::failure::{Failure, Told};
 use super::pairing::random_hex;
 use crate::photo::Photo;
-use crate::reading::{MeasuredLine, Reading};
+use crate::reading::{KeptLines, Reading};
 use crate::setup::Setup;
 
 /// Entries remembered, pictures that could not be decoded among them.
@@ -52,7 +52,7 @@ pub(super) struct Shown {
     /// True where the line or the ends were given by hand.
     pub(super) by_hand: bool,
     /// The line in pixels, which stays while only lengths or the ramp's ends change.
-    pub(super) line: Arc<MeasuredLine>,
+    pub(super) line: Arc<KeptLines>,
 }
 
 /// A picture as the page lists it.
@@ -135,7 +135,7 @@ impl Pictures {
     /// Lets the oldest decoded pictures go until the rest fits; never the one named.
     fn make_room(&self, entries: &mut VecDeque<Picture>, newest: &str) {
         let bytes = |picture: &Picture| match &picture.state {
-            PictureState::Ready(photo) => photo.luminance.len() * size_of::<u16>(),
+            PictureState::Ready(photo) => photo.held_bytes(),
             _ => 0,
         };
         let mut total: usize = entries.iter().map(bytes).sum();
@@ -220,13 +220,7 @@ mod tests {
     use ndarray::Array2;
 
     fn photo(side: usize) -> PictureState {
-        PictureState::Ready(Arc::new(Photo {
-            luminance: Array2::zeros((side, side)),
-            orientation: 1,
-            resolution: None,
-            from_camera: false,
-            captured_at: None,
-        }))
+        PictureState::Ready(Arc::new(Photo::from_light(Array2::zeros((side, side)))))
     }
 
     #[test]

@@ -483,13 +483,8 @@ mod tests {
 
     #[test]
     fn views_are_cut_and_reduced_where_they_should() {
-        let photo = Photo {
-            luminance: Array2::from_shape_fn((7, 10), |(row, column)| if (row, column) == (5, 8) { 65535 } else { 0 }),
-            orientation: 1,
-            resolution: None,
-            from_camera: false,
-            captured_at: None,
-        };
+        let spot = |(row, column)| if (row, column) == (5, 8) { 65535 } else { 0 };
+        let photo = Photo::from_light(Array2::from_shape_fn((7, 10), spot));
         let ask = |x, y, w, side| ViewRequest { x, y, w: Some(w), h: Some(w), side };
         let (png, bytes) = drawn(&photo, &ask(7, 4, 3, 100)).unwrap();
         let view = image::load_from_memory(&bytes).unwrap().to_luma8();

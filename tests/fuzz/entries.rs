@@ -218,13 +218,8 @@ impl Numbers<'_> {
             state ^= state << 17;
             (state >> 48) as u16
         };
-        let mut photo = Photo {
-            luminance: ndarray::Array2::from_elem((height, width), light),
-            orientation: 1,
-            resolution: None,
-            from_camera: kind & 64 != 0,
-            captured_at: None,
-        };
+        let mut photo = Photo::from_light(ndarray::Array2::from_elem((height, width), light));
+        photo.from_camera = kind & 64 != 0;
         for ((row, column), value) in photo.luminance.indexed_iter_mut() {
             if kind & 1 != 0 {
                 let away = (column as f64 + 0.5) / width as f64 * 2.0 - 1.0;

@@ -35,7 +35,7 @@ pub fn photo() -> Photo {
         let cover = if is_on { ((half_width_px - across_px) / 2.0 + 0.5).clamp(0.0, 1.0) } else { 0.0 };
         (LIGHT + cover * (DARK - LIGHT) + 400.0 * noise).clamp(0.0, 65_535.0) as u16
     });
-    Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None }
+    Photo::from_light(luminance)
 }
 
 /// The same as a 16-bit grey PNG, its values bent by the sRGB curve as files hold them.

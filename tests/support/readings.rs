@@ -3,7 +3,7 @@
 use narrows::cautions::{Caution, CautionCode};
 use narrows::estimate::Estimate;
 use narrows::locate::{Course, Mark, Tie, TieSample};
-use narrows::photo::Photo;
+use narrows::photo::{Light, Photo};
 use narrows::reading::{DepthOfFocus, Fit, Focus, ImageFacts, Model, Reading, Waist};
 use narrows::refusal::{Refusal, RefusalCode};
 use narrows::setup::{Burn, Datum, Head, HeadPlace, PictureSetup, Ramp, Setup, Side, Steepness};
@@ -149,6 +149,7 @@ impl Scene {
                 orientation: 1,
                 mm_per_px: Some(mm_per_px),
             },
+            light: Light::Luminance,
             outline_px: Some(outline_px),
             tie: Some(self.tie(&course, mm_per_px)),
             course: Some(course),
@@ -280,7 +281,7 @@ impl Scene {
             }
             (65535.0 * light.clamp(0.0, 1.0)) as u16
         });
-        Photo { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None }
+        Photo::from_light(luminance)
     }
 
     fn setup(&self) -> Setup {
