@@ -607,6 +607,7 @@ fn run(
     {
         return Err(advice::no_tie(&TieError::EndFades { is_low }).into());
     }
+    let fitted = if tied.is_scan { fitted } else { fitted.photographed() };
     let waist = fitted.waist(course, &tie);
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
     if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {

@@ -9,6 +9,7 @@ pub mod strip;
 pub mod ticks;
 pub mod tie;
 
+use std::ops::Range;
 use std::sync::OnceLock;
 
 use crate::cautions::{Caution, CautionCode};
@@ -42,8 +43,8 @@ const EDGE_ANGLE: f64 = 0.022;
 /// Disagreement (natural log) between an outline's width and the strip's beyond which its edges are something else's; a slant of 20°
 /// makes 0.06.
 const PROPORTIONS: f64 = 0.1;
-/// Distance, as a share of the strip's length, within which two ways of looking for a short edge found the same.
-const SAME_EDGE: f64 = 0.01;
+/// How far a shadow's rim lies beyond the strip's edge, as a share of the strip's length.
+const SHADOW: Range<f64> = 0.003..0.04;
 /// How far beyond the visible line index marks are looked for, as shares of its length: first and, where that fails, then.
 const BESIDE_THE_LINE: f64 = 0.05;
 const BEYOND_ITS_ENDS: f64 = 0.6;
@@ -55,6 +56,8 @@ pub struct Tied {
     pub tie: Tie,
     /// Corners of the strip where its outline was found.
     pub outline_px: Option<[[f64; 2]; 4]>,
+    /// True where the picture is a scan whose resolution agrees with the lengths given.
+    pub is_scan: bool,
     /// Doubts.
     pub cautions: Vec<Caution>,
 }
@@ -84,7 +87,9 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
     let course = found.course;
     let span_mm = setup.ramp.span_mm;
     let clear_px = 1.5 * found.guide.width_px.iter().copied().fold(0.0, f64::max) + 6.0;
-    let long_edges = || *found.edges.get_or_init(|| strip::long_edges(found.photo, found.coarse, course, clear_px));
+    let Found { photo, coarse, .. } = *found;
+    let search = strip::Search { photo, coarse, course, clear_px, slopes_count: true };
+    let long_edges = || *found.edges.get_or_init(|| search.long_edges());
     // In a photograph's plain view; edges that make the strip wider or narrower than it is are something else's.
     let is_as_wide = |outline: &Outline, mm_per_px: f64| {
         let middle = 0.5 * (course.start_px + course.end_px);
@@ -112,29 +117,24 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
             }
             Datum::Strip => {
                 let rising = tie::is_rising(course, setup.picture.low_end)?;
-                outline.long = long_edges();
                 let is_stroke_s = [0, 1].map(|index| found.ends[index].datum.is_some());
-                let short_edges = |long: [Option<strip::EdgeLine>; 2]| {
-                    strip::short_edges(found.photo, found.coarse, course, &long, is_stroke_s, clear_px)
-                };
-                outline.short = short_edges(outline.long);
-                outline.long = strip::past_drawn_lines(found.photo, found.coarse, course, &outline);
-                if let [Some(start), Some(end)] = outline.short
-                    && !is_as_wide(&outline, span_mm / (end.v0_px - start.v0_px))
-                {
-                    // Between wrong long edges the short ones may be wrong, too, and next to the line a dark band within the strip may
-                    // be taken for its end: only what both ways find is believed.
-                    outline.long = [None; 2];
-                    outline.short = short_edges(outline.long);
-                    let room = SAME_EDGE * (end.v0_px - start.v0_px);
-                    let is_same = |again: Option<strip::EdgeLine>, first: strip::EdgeLine| {
-                        again.is_some_and(|again| (again.v0_px - first.v0_px).abs() < room)
-                    };
-                    if !(is_same(outline.short[0], start) && is_same(outline.short[1], end)) {
-                        return Err(TieError::StripNotFound);
+                let is_as_wide = |outline: &Outline, length_px: f64| is_as_wide(outline, span_mm / length_px);
+                let whole = search.outline(long_edges(), is_stroke_s, is_as_wide);
+                let mut ends;
+                (outline, ends) = whole.ok_or(TieError::StripNotFound)?;
+                // The greatest change of light may be the rim of a shadow: the strip's edge is then a step a little inside it.
+                let search = strip::Search { slopes_count: false, ..search };
+                if let Some((_, steps)) = search.outline(search.long_edges(), is_stroke_s, is_as_wide) {
+                    let length_px = ends[1].v0_px - ends[0].v0_px;
+                    let beyond = [steps[0].v0_px - ends[0].v0_px, ends[1].v0_px - steps[1].v0_px];
+                    for index in 0..2 {
+                        if SHADOW.contains(&(beyond[index] / length_px)) {
+                            ends[index] = steps[index];
+                            outline.short[index] = Some(steps[index]);
+                        }
                     }
                 }
-                let [Some(start), Some(end)] = outline.short else { return Err(TieError::StripNotFound) };
+                let [start, end] = ends;
                 let point = |edge: strip::EdgeLine, is_low: bool| TiePoint {
                     along_px: edge.v0_px,
                     u_px: edge.u_px.hypot(0.3),
@@ -149,12 +149,12 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
                     u_px: 0.0,
                     position_mm: s.position_mm,
                 });
-                check_scale(found.photo, setup, course, &points, "marks", &mut cautions)?;
-                return Ok(Tied { tie, outline_px: None, cautions });
+                let is_scan = is_scan(found.photo, setup, course, &points, "marks", &mut cautions)?;
+                return Ok(Tied { tie, outline_px: None, is_scan, cautions });
             }
         }
     };
-    let is_scan = check_scale(found.photo, setup, course, &points, name, &mut cautions)? && !found.photo.from_camera;
+    let is_scan = is_scan(found.photo, setup, course, &points, name, &mut cautions)?;
     if !is_scan && name != "strip" {
         // Only their convergence is wanted, and a scan has none.
         outline.long = long_edges();
@@ -175,7 +175,7 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
         ));
     }
     let tie = tie::two_point(course, name, points, &perspective, span_mm);
-    Ok(Tied { tie, outline_px: outline.corners(course), cautions })
+    Ok(Tied { tie, outline_px: outline.corners(course), is_scan, cautions })
 }
 
 fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: f64) -> Result<Tie, TieError> {
@@ -213,6 +213,18 @@ fn by_hand(course: &Course, low: [f64; 2], high: [f64; 2], span_mm: f64) -> [Tie
 fn ordered(points: [TiePoint; 2]) -> [TiePoint; 2] {
     let [a, b] = points;
     if a.along_px <= b.along_px { [a, b] } else { [b, a] }
+}
+
+/// True where a resolution is believed and no camera took the picture.
+fn is_scan(
+    photo: &Photo,
+    setup: &Setup,
+    course: &Course,
+    points: &[TiePoint; 2],
+    datum: &str,
+    cautions: &mut Vec<Caution>,
+) -> Result<bool, TieError> {
+    Ok(check_scale(photo, setup, course, points, datum, cautions)? && !photo.from_camera)
 }
 
 /// Compares the known length with the setup's or the file's resolution; true where a resolution is believed.

@@ -26,6 +26,13 @@ const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
 /// a shadow or the bench's grain may pale it.
 const RUNS_ON: f64 = 0.3;
 const ENDS: f64 = 0.15;
+/// Share of a step between four and seven rows away on both sides that is seen between one and two rows: of a slope 0.29, of an edge all
+/// but what a picture's blur takes. Below the first a step counts least, above the second in full.
+const SLOPING: f32 = 0.4;
+const STEEP: f32 = 0.75;
+const LEAST_SHARPNESS: f32 = 0.2;
+/// Distance, as a share of the strip's length, within which two ways of looking for a short edge found the same.
+const SAME_EDGE: f64 = 0.01;
 /// Rows between an edge and the farthest light that it is judged by.
 const FARTHEST: isize = 7;
 
@@ -96,89 +103,263 @@ fn frame(course: &Course) -> Frame {
     Frame { origin: course.origin_px, u: course.direction, v: course.across() }
 }
 
-/// Looks for the long edges beside the line.
-pub fn long_edges(photo: &Photo, coarse: &Coarse, course: &Course, clear_px: f64) -> [Option<EdgeLine>; 2] {
-    let look = |side: f64| long_edge(photo, coarse, course, side, clear_px);
-    rayon::join(|| look(-1.0), || look(1.0)).into()
+/// Where the strip's edges are looked for, and what counts as one.
+#[derive(Debug, Clone, Copy)]
+pub struct Search<'a> {
+    /// The picture.
+    pub photo: &'a Photo,
+    /// The reduced picture.
+    pub coarse: &'a Coarse,
+    /// The line's course.
+    pub course: &'a Course,
+    /// Distance from the line, and from its ends, that the line's own edges take up.
+    pub clear_px: f64,
+    /// Whether a slope of light counts as much as a step at once: a shadow's rim is one, and so may be what a shadow leaves of an edge.
+    pub slopes_count: bool,
 }
 
-/// The long edge on one side of the line, so far away or farther.
-fn long_edge(photo: &Photo, coarse: &Coarse, course: &Course, side: f64, clear_px: f64) -> Option<EdgeLine> {
-    let frame = frame(course);
-    let turned = Frame { v: [side * frame.v[0], side * frame.v[1]], ..frame };
-    let found = edge(photo, coarse, &turned, [course.start_px, course.end_px], clear_px)?;
-    Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
-}
-
-/// The long edges, looked for anew beyond those past which the short edges run on: these are lines drawn along the strip.
-pub fn past_drawn_lines(photo: &Photo, coarse: &Coarse, course: &Course, outline: &Outline) -> [Option<EdgeLine>; 2] {
-    let frame = frame(course);
-    let turned = Frame { u: frame.v, v: frame.u, ..frame };
-    let look = |index: usize| {
-        let side = if index == 0 { -1.0 } else { 1.0 };
-        let long = outline.long[index]?;
-        let passes: Vec<bool> =
-            outline.short.iter().flatten().filter_map(|short| passes(coarse, &turned, short, &long, side)).collect();
-        if passes.is_empty() || passes.contains(&false) {
-            return Some(long);
+impl Search<'_> {
+    /// The outline with its two short edges, from long edges. `is_as_wide`: whether an outline of that length in px is as wide as the
+    /// strip.
+    pub fn outline(
+        &self,
+        long: [Option<EdgeLine>; 2],
+        is_stroke_s: [bool; 2],
+        is_as_wide: impl Fn(&Outline, f64) -> bool,
+    ) -> Option<(Outline, [EdgeLine; 2])> {
+        let mut outline = Outline { long, short: self.short_edges(&long, is_stroke_s) };
+        outline.long = self.past_drawn_lines(&outline);
+        let [start, end] = [outline.short[0]?, outline.short[1]?];
+        let length_px = end.v0_px - start.v0_px;
+        if is_as_wide(&outline, length_px) {
+            return Some((outline, [start, end]));
         }
-        let beyond = [course.start_px, course.end_px].map(|u| long.at(u).abs()).into_iter().fold(0.0, f64::max);
-        long_edge(photo, coarse, course, side, beyond + 2.0 * coarse.factor).or(Some(long))
-    };
-    rayon::join(|| look(0), || look(1)).into()
-}
+        // Between wrong long edges the short ones may be wrong, too, and next to the line a dark band within the strip may be taken for
+        // its end: only what both ways find is believed.
+        let long = [None; 2];
+        let short = self.short_edges(&long, is_stroke_s);
+        let ends = [short[0]?, short[1]?];
+        let is_same = |index: usize, first: EdgeLine| (ends[index].v0_px - first.v0_px).abs() < SAME_EDGE * length_px;
+        (is_same(0, start) && is_same(1, end)).then_some((Outline { long, short }, ends))
+    }
 
-/// Looks for the short edges beyond the ends of the line, between the long edges. `is_stroke_s`: whether the start and the end of the
-/// course are where a stroke ends, with strip beyond.
-pub fn short_edges(
-    photo: &Photo,
-    coarse: &Coarse,
-    course: &Course,
-    long: &[Option<EdgeLine>; 2],
-    is_stroke_s: [bool; 2],
-    clear_px: f64,
-) -> [Option<EdgeLine>; 2] {
-    let frame = frame(course);
-    let look = |index: usize| {
-        let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
-        let length = course.end_px - course.start_px;
-        // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
-        let from = match long.iter().any(Option::is_some) {
-            true if is_stroke_s[index] => end - side * clear_px,
-            true => end - side * INSIDE * length,
-            false => end,
-        };
-        let fallback = 0.08 * length;
-        let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
-        let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
-        // Search outwards along the course: the frame's v runs along it, u across.
-        let turned = Frame { origin: frame.place(from, 0.0), u: frame.v, v: [side * frame.u[0], side * frame.u[1]] };
-        // A joint within the strip can step as its end does, but the long edges run on past it.
-        let mut clear = clear_px;
-        let mut doubtful = None;
-        for _ in 0..TRIES {
-            let Some(found) = edge(photo, coarse, &turned, range, clear) else { return doubtful };
-            let short = EdgeLine {
-                v0_px: from + side * found.v0_px,
-                slope: side * found.slope,
-                step: side * found.step,
-                ..found
-            };
-            let passes: Vec<bool> =
-                long.iter().flatten().filter_map(|edge| passes(coarse, &frame, edge, &short, side)).collect();
+    /// Looks for the long edges beside the line.
+    pub fn long_edges(&self) -> [Option<EdgeLine>; 2] {
+        rayon::join(|| self.long_edge(-1.0, self.clear_px), || self.long_edge(1.0, self.clear_px)).into()
+    }
+
+    /// The long edge on one side of the line, so far away or farther.
+    fn long_edge(&self, side: f64, clear_px: f64) -> Option<EdgeLine> {
+        let frame = frame(self.course);
+        let turned = Frame { v: [side * frame.v[0], side * frame.v[1]], ..frame };
+        let found = self.edge(&turned, [self.course.start_px, self.course.end_px], clear_px)?;
+        Some(EdgeLine { v0_px: side * found.v0_px, slope: side * found.slope, step: side * found.step, ..found })
+    }
+
+    /// The long edges, looked for anew beyond those past which the short edges run on: these are lines drawn along the strip.
+    fn past_drawn_lines(&self, outline: &Outline) -> [Option<EdgeLine>; 2] {
+        let Self { coarse, course, .. } = *self;
+        let frame = frame(course);
+        let turned = Frame { u: frame.v, v: frame.u, ..frame };
+        let look = |index: usize| {
+            let side = if index == 0 { -1.0 } else { 1.0 };
+            let long = outline.long[index]?;
+            let passes: Vec<bool> = outline
+                .short
+                .iter()
+                .flatten()
+                .filter_map(|short| passes(coarse, &turned, short, &long, side))
+                .collect();
             if passes.is_empty() || passes.contains(&false) {
-                return Some(short);
+                return Some(long);
             }
-            // The bench's grain or a shadow may go on where one long edge ends. Where the other cannot tell and nothing else follows,
-            // this is the end after all.
-            if passes.len() < long.iter().flatten().count() {
-                doubtful = doubtful.or(Some(short));
+            let beyond = [course.start_px, course.end_px].map(|u| long.at(u).abs()).into_iter().fold(0.0, f64::max);
+            self.long_edge(side, beyond + 2.0 * coarse.factor).or(Some(long))
+        };
+        rayon::join(|| look(0), || look(1)).into()
+    }
+
+    /// Looks for the short edges beyond the ends of the line, between the long edges. `is_stroke_s`: whether the start and the end of the
+    /// course are where a stroke ends, with strip beyond.
+    fn short_edges(&self, long: &[Option<EdgeLine>; 2], is_stroke_s: [bool; 2]) -> [Option<EdgeLine>; 2] {
+        let Self { coarse, course, clear_px, .. } = *self;
+        let frame = frame(course);
+        let look = |index: usize| {
+            let [side, end] = if index == 0 { [-1.0, course.start_px] } else { [1.0, course.end_px] };
+            let length = course.end_px - course.start_px;
+            // A joint or grain may have led the course on to the edge; where no long edge tells a joint from it, the line's end does.
+            let from = match long.iter().any(Option::is_some) {
+                true if is_stroke_s[index] => end - side * clear_px,
+                true => end - side * INSIDE * length,
+                false => end,
+            };
+            let fallback = 0.08 * length;
+            let reach = |edge: &Option<EdgeLine>, sign: f64| edge.map_or(sign * fallback, |e| 0.85 * e.at(from));
+            let range = [reach(&long[0], -1.0), reach(&long[1], 1.0)];
+            // Search outwards along the course: the frame's v runs along it, u across.
+            let turned =
+                Frame { origin: frame.place(from, 0.0), u: frame.v, v: [side * frame.u[0], side * frame.u[1]] };
+            // A joint within the strip can step as its end does, but the long edges run on past it.
+            let mut clear = clear_px;
+            let mut doubtful = None;
+            for _ in 0..TRIES {
+                let Some(found) = self.edge(&turned, range, clear) else { return doubtful };
+                let short = EdgeLine {
+                    v0_px: from + side * found.v0_px,
+                    slope: side * found.slope,
+                    step: side * found.step,
+                    ..found
+                };
+                let passes: Vec<bool> =
+                    long.iter().flatten().filter_map(|edge| passes(coarse, &frame, edge, &short, side)).collect();
+                if passes.is_empty() || passes.contains(&false) {
+                    return Some(short);
+                }
+                // The bench's grain or a shadow may go on where one long edge ends. Where the other cannot tell and nothing else follows,
+                // this is the end after all.
+                if passes.len() < long.iter().flatten().count() {
+                    doubtful = doubtful.or(Some(short));
+                }
+                clear = range.map(|u| found.at(u)).into_iter().fold(clear, f64::max) + 2.0 * coarse.factor;
             }
-            clear = range.map(|u| found.at(u)).into_iter().fold(clear, f64::max) + 2.0 * coarse.factor;
+            None
+        };
+        rayon::join(|| look(0), || look(1)).into()
+    }
+
+    /// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
+    fn edge(&self, frame: &Frame, u_range: [f64; 2], clear_px: f64) -> Option<EdgeLine> {
+        let Self { photo, coarse, slopes_count, .. } = *self;
+        let least_sharpness = if slopes_count { 1.0 } else { LEAST_SHARPNESS };
+        let factor = coarse.factor;
+        let local =
+            |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
+        let middle = 0.5 * (u_range[0] + u_range[1]);
+        let half = 0.5 * (u_range[1] - u_range[0]);
+        if half < 6.0 * factor {
+            return None;
         }
-        None
-    };
-    rayon::join(|| look(0), || look(1)).into()
+        let columns = ((2.0 * half / factor / 2.0) as usize).clamp(12, 400);
+        let us: Vec<f64> =
+            (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
+        let diagonal = (coarse.log_light.nrows() as f64).hypot(coarse.log_light.ncols() as f64) * factor;
+        let rows = ((diagonal / factor) as usize).max(1);
+        // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
+        let mut steps = vec![f32::NAN; columns * rows];
+        let between = Between::new(&coarse.log_light);
+        let deepest = steps
+            .par_chunks_exact_mut(rows)
+            .zip(&us)
+            .with_min_len(8)
+            .map(|(steps, u)| {
+                // Light a little beside every row, NaN outside. The places compared below are whole rows away from these.
+                let light = |beside: f64| -> Vec<f32> {
+                    let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
+                    let at = |j: isize| local(frame.place(*u, (j as f64 + beside) * factor));
+                    // Rows that can lie in the picture; places change steadily with them.
+                    let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
+                    let ([x0, y0], [x1, y1]) = (at(0), at(1));
+                    for (start, step, size) in
+                        [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
+                    {
+                        if step.abs() > 1e-9 {
+                            let [a, b] = [-start / step, (size as f64 - start) / step];
+                            from = from.max(a.min(b) - 1.0);
+                            to = to.min(a.max(b) + 2.0);
+                        }
+                    }
+                    for j in from.ceil() as isize..to as isize {
+                        let [x, y] = at(j);
+                        light[(j + FARTHEST) as usize] = between.at(x, y).unwrap_or(f32::NAN);
+                    }
+                    light
+                };
+                let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
+                let mut deepest = 0;
+                for (j, step) in steps.iter_mut().enumerate() {
+                    let at = |grid: &[f32], away: isize| grid[(j as isize + away + FARTHEST) as usize];
+                    let difference = |[a, b]: [f32; 2], [c, d]: [f32; 2]| 0.5 * (a + b) - 0.5 * (c + d);
+                    // 1 and 2.2 rows away, then 4 and 7.
+                    let near = difference([at(&here, 1), at(&beyond, 2)], [at(&here, -1), at(&short, -2)]);
+                    if near.is_nan() {
+                        continue;
+                    }
+                    // A joint or a pencil line steps back again on its other side; an edge does not.
+                    let far = difference([at(&here, 4), at(&here, 7)], [at(&here, -4), at(&here, -7)]);
+                    let value = if far.is_nan() {
+                        near
+                    } else if near * far <= 0.0 {
+                        0.0
+                    } else {
+                        // A shadow's rim is a slope; what is cut is a step at once.
+                        let sharpness = ((near / far - SLOPING) / (STEEP - SLOPING)).clamp(least_sharpness, 1.0);
+                        sharpness * near.signum() * near.abs().min(2.0 * far.abs())
+                    };
+                    *step = value.clamp(-STEP_CAP, STEP_CAP);
+                    deepest = j;
+                }
+                deepest
+            })
+            .max()
+            .unwrap_or(0);
+        let first = (clear_px / factor).ceil() as usize;
+        let mut best: Option<(f32, f64, f64)> = None;
+        // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted
+        // columns, row after row in memory.
+        let mut sums = vec![0f32; rows];
+        // No more than there are columns.
+        let [mut counts, mut agreeing] = [vec![0i16; rows], vec![0i16; rows]];
+        let is_known: Vec<i16> = steps.iter().map(|step| i16::from(step.is_finite())).collect();
+        let signs: Vec<i16> = steps.iter().map(|step| sign_of(*step)).collect();
+        // What is not known adds nothing.
+        let steps: Vec<f32> = steps.iter().map(|step| if step.is_finite() { *step } else { 0.0 }).collect();
+        for k in 0..SLOPES {
+            let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
+            sums.fill(0.0);
+            counts.fill(0);
+            agreeing.fill(0);
+            for (i, u) in us.iter().enumerate() {
+                let offset = slope * (u - middle) / factor;
+                let shift = (offset + 0.5).floor() as isize;
+                // Rows whose place in this column lies between the nearest and the farthest row.
+                let from = ((first as f64 - offset).ceil().max(first as f64)) as usize;
+                let to = ((rows as f64 - offset).ceil().max(0.0) as usize).min(deepest + 1);
+                // The last place may round up to a row past the end: that is the last row.
+                let whole = to.min((rows as isize - shift).max(0) as usize);
+                let column = i * rows;
+                if from < whole {
+                    let begin = (column as isize + from as isize + shift) as usize;
+                    let there = begin..begin + (whole - from);
+                    let here = from..whole;
+                    add(&mut sums[here.clone()], &steps[there.clone()]);
+                    add(&mut counts[here.clone()], &is_known[there.clone()]);
+                    add(&mut agreeing[here], &signs[there]);
+                }
+                for j in whole.max(from)..to {
+                    let last = column + rows - 1;
+                    sums[j] += steps[last];
+                    counts[j] += is_known[last];
+                    agreeing[j] += signs[last];
+                }
+            }
+            for j in first..=deepest {
+                let [sum, count, agreeing] = [sums[j], f32::from(counts[j]), f32::from(agreeing[j])];
+                if count < 0.6 * columns as f32 {
+                    continue;
+                }
+                // A step of one sign most of the way, not one strong patch.
+                let score = (sum / count).abs() * ((agreeing / count).abs() - 0.3).max(0.0) / 0.7;
+                if best.is_none_or(|b| score > b.0) {
+                    best = Some((score, j as f64 * factor, slope));
+                }
+            }
+        }
+        let (score, v, slope) = best?;
+        if score < LEAST_STEP {
+            return None;
+        }
+        refine(photo, frame, middle, half, v, slope, factor)
+    }
 }
 
 /// Whether a long edge runs on past a short one (or, in a frame turned by a quarter, a short one past a long one); `None` where its
@@ -207,135 +388,6 @@ fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, sid
     let [inner, outer] = [mean_step(-1.0)?, mean_step(1.0)?];
     let kept = outer / inner;
     (inner.abs() > f64::from(LEAST_STEP) && !(ENDS..RUNS_ON).contains(&kept)).then_some(kept > ENDS)
-}
-
-/// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
-fn edge(photo: &Photo, coarse: &Coarse, frame: &Frame, u_range: [f64; 2], clear_px: f64) -> Option<EdgeLine> {
-    let factor = coarse.factor;
-    let local =
-        |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
-    let middle = 0.5 * (u_range[0] + u_range[1]);
-    let half = 0.5 * (u_range[1] - u_range[0]);
-    if half < 6.0 * factor {
-        return None;
-    }
-    let columns = ((2.0 * half / factor / 2.0) as usize).clamp(12, 400);
-    let us: Vec<f64> = (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
-    let diagonal = (coarse.log_light.nrows() as f64).hypot(coarse.log_light.ncols() as f64) * factor;
-    let rows = ((diagonal / factor) as usize).max(1);
-    // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
-    let mut steps = vec![f32::NAN; columns * rows];
-    let between = Between::new(&coarse.log_light);
-    let deepest = steps
-        .par_chunks_exact_mut(rows)
-        .zip(&us)
-        .with_min_len(8)
-        .map(|(steps, u)| {
-            // Light a little beside every row, NaN outside. The places compared below are whole rows away from these.
-            let light = |beside: f64| -> Vec<f32> {
-                let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
-                let at = |j: isize| local(frame.place(*u, (j as f64 + beside) * factor));
-                // Rows that can lie in the picture; places change steadily with them.
-                let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
-                let ([x0, y0], [x1, y1]) = (at(0), at(1));
-                for (start, step, size) in
-                    [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
-                {
-                    if step.abs() > 1e-9 {
-                        let [a, b] = [-start / step, (size as f64 - start) / step];
-                        from = from.max(a.min(b) - 1.0);
-                        to = to.min(a.max(b) + 2.0);
-                    }
-                }
-                for j in from.ceil() as isize..to as isize {
-                    let [x, y] = at(j);
-                    light[(j + FARTHEST) as usize] = between.at(x, y).unwrap_or(f32::NAN);
-                }
-                light
-            };
-            let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
-            let mut deepest = 0;
-            for (j, step) in steps.iter_mut().enumerate() {
-                let at = |grid: &[f32], away: isize| grid[(j as isize + away + FARTHEST) as usize];
-                let difference = |[a, b]: [f32; 2], [c, d]: [f32; 2]| 0.5 * (a + b) - 0.5 * (c + d);
-                // 1 and 2.2 rows away, then 4 and 7.
-                let near = difference([at(&here, 1), at(&beyond, 2)], [at(&here, -1), at(&short, -2)]);
-                if near.is_nan() {
-                    continue;
-                }
-                // A joint or a pencil line steps back again on its other side; an edge does not.
-                let far = difference([at(&here, 4), at(&here, 7)], [at(&here, -4), at(&here, -7)]);
-                let value = if far.is_nan() {
-                    near
-                } else if near * far <= 0.0 {
-                    0.0
-                } else {
-                    near.signum() * near.abs().min(2.0 * far.abs())
-                };
-                *step = value.clamp(-STEP_CAP, STEP_CAP);
-                deepest = j;
-            }
-            deepest
-        })
-        .max()
-        .unwrap_or(0);
-    let first = (clear_px / factor).ceil() as usize;
-    let mut best: Option<(f32, f64, f64)> = None;
-    // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted
-    // columns, row after row in memory.
-    let mut sums = vec![0f32; rows];
-    // No more than there are columns.
-    let [mut counts, mut agreeing] = [vec![0i16; rows], vec![0i16; rows]];
-    let is_known: Vec<i16> = steps.iter().map(|step| i16::from(step.is_finite())).collect();
-    let signs: Vec<i16> = steps.iter().map(|step| sign_of(*step)).collect();
-    // What is not known adds nothing.
-    let steps: Vec<f32> = steps.iter().map(|step| if step.is_finite() { *step } else { 0.0 }).collect();
-    for k in 0..SLOPES {
-        let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
-        sums.fill(0.0);
-        counts.fill(0);
-        agreeing.fill(0);
-        for (i, u) in us.iter().enumerate() {
-            let offset = slope * (u - middle) / factor;
-            let shift = (offset + 0.5).floor() as isize;
-            // Rows whose place in this column lies between the nearest and the farthest row.
-            let from = ((first as f64 - offset).ceil().max(first as f64)) as usize;
-            let to = ((rows as f64 - offset).ceil().max(0.0) as usize).min(deepest + 1);
-            // The last place may round up to a row past the end: that is the last row.
-            let whole = to.min((rows as isize - shift).max(0) as usize);
-            let column = i * rows;
-            if from < whole {
-                let begin = (column as isize + from as isize + shift) as usize;
-                let there = begin..begin + (whole - from);
-                let here = from..whole;
-                add(&mut sums[here.clone()], &steps[there.clone()]);
-                add(&mut counts[here.clone()], &is_known[there.clone()]);
-                add(&mut agreeing[here], &signs[there]);
-            }
-            for j in whole.max(from)..to {
-                let last = column + rows - 1;
-                sums[j] += steps[last];
-                counts[j] += is_known[last];
-                agreeing[j] += signs[last];
-            }
-        }
-        for j in first..=deepest {
-            let [sum, count, agreeing] = [sums[j], f32::from(counts[j]), f32::from(agreeing[j])];
-            if count < 0.6 * columns as f32 {
-                continue;
-            }
-            // A step of one sign most of the way, not one strong patch.
-            let score = (sum / count).abs() * ((agreeing / count).abs() - 0.3).max(0.0) / 0.7;
-            if best.is_none_or(|b| score > b.0) {
-                best = Some((score, j as f64 * factor, slope));
-            }
-        }
-    }
-    let (score, v, slope) = best?;
-    if score < LEAST_STEP {
-        return None;
-    }
-    refine(photo, frame, middle, half, v, slope, factor)
 }
 
 fn add<T: AddAssign + Copy>(to: &mut [T], from: &[T]) {
@@ -417,4 +469,59 @@ fn refine(photo: &Photo, frame: &Frame, middle: f64, half: f64, v: f64, slope: f
         u_px: 2.0 * rms * (3.0 / n).sqrt(),
         step: median(steps),
     })
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// Light of the strip, of the shadow beyond its ends and of what it lies on.
+    const STRIP: f64 = 20000.0;
+    const SHADOW: f64 = 22500.0;
+    const GROUND: f64 = 48000.0;
+
+    /// A strip from x 300 to 1700 and y 250 to 550 with a line along its middle; beyond its right end a shadow of this length, whose rim
+    /// rises over 30 px.
+    fn beside_a_shadow(length: f64) -> (Photo, Course) {
+        let luminance = Array2::from_shape_fn((800, 2000), |(y, x)| {
+            let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+            let light = if (300.0..1700.0).contains(&x) && (250.0..550.0).contains(&y) {
+                STRIP
+            } else if x > 1000.0 && (250.0..620.0).contains(&y) {
+                SHADOW + (GROUND - SHADOW) * ((x - 1700.0 - length) / 30.0).clamp(0.0, 1.0)
+            } else {
+                GROUND
+            };
+            if (400.0..1600.0).contains(&x) && (y - 400.0).abs() < 5.0 { 3000 } else { light as u16 }
+        });
+        let course = Course {
+            origin_px: [0.0, 400.0],
+            direction: [1.0, 0.0],
+            start_px: 400.0,
+            end_px: 1600.0,
+            step_px: 100.0,
+            offsets_px: vec![0.0; 21],
+            is_dark: true,
+        };
+        (Photo::from_light(luminance), course)
+    }
+
+    /// Where the short edges are found.
+    fn ends(length: f64, slopes_count: bool) -> [f64; 2] {
+        let (photo, course) = beside_a_shadow(length);
+        let coarse = Coarse::new(&photo, None);
+        let search = Search { photo: &photo, coarse: &coarse, course: &course, clear_px: 20.0, slopes_count };
+        let (_, ends) = search.outline(search.long_edges(), [true; 2], |_, _| true).expect("both short edges");
+        ends.map(|edge| edge.v0_px)
+    }
+
+    #[test]
+    fn the_rim_of_a_shadow_is_not_taken_for_the_end() {
+        let [start, end] = ends(40.0, false);
+        assert!((start - 300.0).abs() < 1.0 && (end - 1700.0).abs() < 1.0, "{start} {end}");
+        let [start, end] = ends(40.0, true);
+        assert!((start - 300.0).abs() < 1.0 && end > 1740.0, "the slope is the greater change: {start} {end}");
+    }
 }

@@ -77,6 +77,9 @@ pub struct WaistFit {
     pub range_mm: [f64; 2],
 }
 
+/// How much less sure a place is in a photograph than the fits say, whose noise and softness are less even than a scan's: as rendered
+/// strips showed it (docs/uncertainty.md).
+const PHOTOGRAPHED: f64 = 1.05;
 /// Wavelength of a CO2 laser, mm.
 const WAVELENGTH_MM: f64 = 0.0106;
 /// Beyond this a mark is no single stroke of a focused beam, but an area filled with many, or two lines that cross. Rendered strips
@@ -88,6 +91,13 @@ const LEAST_KERF_PX: f64 = 2.1;
 const LEAST_KERF_OVER_BLUR: f64 = 1.6;
 
 impl WaistFit {
+    /// The same of a picture that is no scan, less sure.
+    #[must_use]
+    pub fn photographed(mut self) -> Self {
+        self.position.standard_uncertainty *= PHOTOGRAPHED;
+        self
+    }
+
     /// The waist in the picture; the tie's uncertainty joins the fit's.
     pub fn waist(&self, course: &Course, tie: &Tie) -> Waist {
         let along_px = tie.along_at(self.position.value);
