@@ -152,6 +152,7 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Photo, DatumKind::Ends, 250_836), // the trace ran on from the line's end along grain as dark as it
         (CaptureKind::Photo, DatumKind::Strip, 250_293), // a dark band taken for the strip's end once the true long edges were dropped
         (CaptureKind::Photo, DatumKind::Strip, 250_413), // the same by a joint
+        (CaptureKind::Scan, DatumKind::Marks, 270_771), // five marks beside the part of the line that shows, and one half of them misread
         (CaptureKind::Photo, DatumKind::Strip, 260_901), // the rim of a shadow as pale as the strip, taken for its end
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {

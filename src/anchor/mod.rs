@@ -48,6 +48,8 @@ const SHADOW: Range<f64> = 0.003..0.04;
 /// How far beyond the visible line index marks are looked for, as shares of its length: first and, where that fails, then.
 const BESIDE_THE_LINE: f64 = 0.05;
 const BEYOND_ITS_ENDS: f64 = 0.6;
+/// Marks beside the line that are placed by themselves.
+const ENOUGH_MARKS: usize = 8;
 
 /// A tied course with what came to light on the way.
 #[derive(Debug, Clone)]
@@ -198,10 +200,17 @@ fn by_marks(found: &Found, setup: &Setup, pitch_mm: f64, last: usize, clear_px: 
         marks::tie(found.photo, course, &ticks, &mark_setup)
     };
     // Beside the line first, where little else looks like a mark; a line can fade where its marks do not.
-    placed(BESIDE_THE_LINE).or_else(|why| match why {
-        TieError::MarksNotFound { .. } | TieError::MarksAmbiguous => placed(BEYOND_ITS_ENDS).map_err(|_| why),
-        why => Err(why),
-    })
+    match placed(BESIDE_THE_LINE) {
+        // Of a few one half misread can decide which they are: where more show beyond the line's ends, they tell.
+        Ok(few) if few.marks.len() < ENOUGH_MARKS => {
+            let more = placed(BEYOND_ITS_ENDS).ok().filter(|more| more.marks.len() > few.marks.len());
+            Ok(more.unwrap_or(few))
+        }
+        Err(why @ (TieError::MarksNotFound { .. } | TieError::MarksAmbiguous)) => {
+            placed(BEYOND_ITS_ENDS).map_err(|_| why)
+        }
+        other => other,
+    }
 }
 
 fn by_hand(course: &Course, low: [f64; 2], high: [f64; 2], span_mm: f64) -> [TiePoint; 2] {

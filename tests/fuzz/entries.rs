@@ -42,6 +42,9 @@ pub fn decode(bytes: &[u8]) {
             if let Some(claim) = photo.resolution {
                 assert!(claim.x_dpi > 0.0 && claim.y_dpi > 0.0 && claim.x_dpi.is_finite() && claim.y_dpi.is_finite());
             }
+            if let Some(red) = photo.in_red() {
+                assert!([red.width(), red.height()] == [photo.width(), photo.height()] && red.in_red().is_none());
+            }
         }
         Err(error) => assert!(!error.hint().is_empty() && !error.to_string().is_empty()),
     }
