@@ -224,20 +224,9 @@ fn ordered(points: [TiePoint; 2]) -> [TiePoint; 2] {
     if a.along_px <= b.along_px { [a, b] } else { [b, a] }
 }
 
-/// True where a resolution is believed and no camera took the picture.
+/// Compares the known length with the setup's or the file's resolution; true for a scan: where a resolution is believed and no camera took
+/// the picture.
 fn is_scan(
-    photo: &Photo,
-    setup: &Setup,
-    course: &Course,
-    points: &[TiePoint; 2],
-    datum: &str,
-    cautions: &mut Vec<Caution>,
-) -> Result<bool, TieError> {
-    Ok(check_scale(photo, setup, course, points, datum, cautions)? && !photo.from_camera)
-}
-
-/// Compares the known length with the setup's or the file's resolution; true where a resolution is believed.
-fn check_scale(
     photo: &Photo,
     setup: &Setup,
     course: &Course,
@@ -257,7 +246,7 @@ fn check_scale(
     if let Some(dpi) = setup.picture.dpi {
         let ratio = ratio_for([dpi, dpi]);
         if (ratio - 1.0).abs() <= RESOLUTION_TOLERANCE {
-            return Ok(true);
+            return Ok(!photo.from_camera);
         }
         return Err(match datum {
             "ends" if ratio < 1.0 => TieError::TooShort { ratio },
@@ -268,7 +257,7 @@ fn check_scale(
     let Some(resolution) = photo.resolution else { return Ok(false) };
     let ratio = ratio_for([resolution.x_dpi, resolution.y_dpi]);
     if (ratio - 1.0).abs() <= RESOLUTION_TOLERANCE {
-        return Ok(true);
+        return Ok(!photo.from_camera);
     }
     cautions.push(Caution::new(
         CautionCode::ResolutionDisbelieved,

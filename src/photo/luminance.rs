@@ -2,7 +2,8 @@
 //!
 //! Luminance is `0.2126 R + 0.7152 G + 0.0722 B` of the *linear* components (ITU-R BT.709-6, item 3.3; from memory),
 //! the components being made linear with the sRGB curve of IEC 61966-2-1 unless the file states another one.
-//! A JPEG's luma comes here as grey. Of a picture in colours the linear red component alone can be had instead. White is 65535. Everything goes through look-up tables, since a power per pixel would cost more than decoding.
+//! A JPEG's luma comes here as grey. Of a picture in colours the linear red component alone can be had instead. White is 65535.
+//! Everything goes through look-up tables, since a power per pixel would cost more than decoding.
 
 use std::sync::OnceLock;
 
