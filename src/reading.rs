@@ -271,7 +271,7 @@ impl Stage {
 }
 
 /// Is told of every stage that is over, and says whether to go on.
-type Watch<'a> = &'a mut dyn FnMut(Stage) -> ControlFlow<()>;
+type Watch<'a> = &'a mut (dyn FnMut(Stage) -> ControlFlow<()> + Send);
 
 /// Why no further stage follows.
 enum Halt {
@@ -320,7 +320,7 @@ pub fn read_watched(
     photo: &Photo,
     setup: &Setup,
     options: &ReadOptions,
-    over: &mut dyn FnMut(Stage),
+    over: &mut (dyn FnMut(Stage) + Send),
 ) -> Result<Reading, RequestError> {
     let over: Watch<'_> = &mut |stage| {
         over(stage);
@@ -353,10 +353,22 @@ pub fn read_again_watched(
     setup: &Setup,
     options: &ReadOptions,
     kept: Option<Arc<KeptLines>>,
-    over: &mut dyn FnMut(Stage) -> ControlFlow<()>,
+    over: &mut (dyn FnMut(Stage) -> ControlFlow<()> + Send),
 ) -> Result<(Reading, Arc<KeptLines>), RequestError> {
     check_request(photo, setup)?;
     let kept = kept.as_deref().cloned().unwrap_or_default();
+    // One change to the threads that share the work, instead of one for every piece of it.
+    rayon::scope(|_| in_any_light(photo, setup, options, kept, over))
+}
+
+/// In plain light and, where that gives no answer, in red.
+fn in_any_light(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    kept: KeptLines,
+    over: Watch<'_>,
+) -> Result<(Reading, Arc<KeptLines>), RequestError> {
     let (plain, line) = look(photo, setup, options, kept.plain, over)?;
     let mut lines = KeptLines { plain: Some(line), red: kept.red };
     if plain.outcome.is_ok() {

@@ -242,8 +242,14 @@ impl Search<'_> {
         let columns = ((2.0 * half / factor / 2.0) as usize).clamp(12, 400);
         let us: Vec<f64> =
             (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
-        let diagonal = (coarse.log_light.nrows() as f64).hypot(coarse.log_light.ncols() as f64) * factor;
-        let rows = ((diagonal / factor) as usize).max(1);
+        // As far as the picture reaches.
+        let [width, height] = [coarse.log_light.ncols(), coarse.log_light.nrows()].map(|side| side as f64 * factor);
+        let away = |x: f64, y: f64| {
+            let place = [coarse.corner_px[0] + x - frame.origin[0], coarse.corner_px[1] + y - frame.origin[1]];
+            place[0] * frame.v[0] + place[1] * frame.v[1]
+        };
+        let farthest = away(0.0, 0.0).max(away(width, 0.0)).max(away(0.0, height)).max(away(width, height));
+        let rows = ((farthest / factor) as usize + 1).max(1);
         // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
         let mut steps = vec![f32::NAN; columns * rows];
         let between = Between::new(&coarse.log_light);
@@ -252,40 +258,55 @@ impl Search<'_> {
             .zip(&us)
             .with_min_len(8)
             .map(|(steps, u)| {
-                // Light a little beside every row, NaN outside. The places compared below are whole rows away from these.
-                let light = |beside: f64| -> Vec<f32> {
-                    let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
-                    let at = |j: isize| local(frame.place(*u, (j as f64 + beside) * factor));
-                    // Rows that can lie in the picture; places change steadily with them.
-                    let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
-                    let ([x0, y0], [x1, y1]) = (at(0), at(1));
-                    for (start, step, size) in
-                        [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
-                    {
-                        if step.abs() > 1e-9 {
-                            let [a, b] = [-start / step, (size as f64 - start) / step];
-                            from = from.max(a.min(b) - 1.0);
-                            to = to.min(a.max(b) + 2.0);
-                        }
+                // Light at every row, NaN outside.
+                let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
+                let at = |j: isize| local(frame.place(*u, j as f64 * factor));
+                // Rows that can lie in the picture; places change steadily with them.
+                let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
+                let ([x0, y0], [x1, y1]) = (at(0), at(1));
+                for (start, step, size) in
+                    [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
+                {
+                    if step.abs() > 1e-9 {
+                        let [a, b] = [-start / step, (size as f64 - start) / step];
+                        from = from.max(a.min(b) - 1.0);
+                        to = to.min(a.max(b) + 2.0);
                     }
-                    for j in from.ceil() as isize..to as isize {
-                        let [x, y] = at(j);
-                        light[(j + FARTHEST) as usize] = between.at(x, y).unwrap_or(f32::NAN);
-                    }
-                    light
+                }
+                let [from, to] = [from.ceil() as isize, to as isize];
+                let mut whole = from..to;
+                let is_inside = |j: isize| {
+                    let [x, y] = at(j);
+                    between.is_inside(x, y)
                 };
-                let [here, beyond, short] = [light(0.0), light(0.2), light(-0.2)];
+                // All but a few rows next to the picture's edges.
+                while whole.start < whole.end && !is_inside(whole.start) {
+                    whole.start += 1;
+                }
+                while whole.start < whole.end && !is_inside(whole.end - 1) {
+                    whole.end -= 1;
+                }
+                let number = |j: isize| (j + FARTHEST) as usize;
+                for j in (from..whole.start).chain(whole.end..to) {
+                    let [x, y] = at(j);
+                    light[number(j)] = between.at(x, y).unwrap_or(f32::NAN);
+                }
+                if !whole.is_empty() {
+                    let rows = number(whole.start)..number(whole.end);
+                    between.all_inside(at(whole.start), [x1 - x0, y1 - y0], &mut light[rows]);
+                }
                 let mut deepest = 0;
-                for (j, step) in steps.iter_mut().enumerate() {
-                    let at = |grid: &[f32], away: isize| grid[(j as isize + away + FARTHEST) as usize];
-                    let difference = |[a, b]: [f32; 2], [c, d]: [f32; 2]| 0.5 * (a + b) - 0.5 * (c + d);
+                for ((j, step), light) in steps.iter_mut().enumerate().zip(light.windows(2 * FARTHEST as usize + 1)) {
+                    let at = |away: isize| light[(away + FARTHEST) as usize];
                     // 1 and 2.2 rows away, then 4 and 7.
-                    let near = difference([at(&here, 1), at(&beyond, 2)], [at(&here, -1), at(&short, -2)]);
+                    let near_by = |sign: isize| 0.5 * (at(sign) + 0.8 * at(2 * sign) + 0.2 * at(3 * sign));
+                    let far_away = |sign: isize| 0.5 * (at(4 * sign) + at(7 * sign));
+                    let near = near_by(1) - near_by(-1);
                     if near.is_nan() {
                         continue;
                     }
                     // A joint or a pencil line steps back again on its other side; an edge does not.
-                    let far = difference([at(&here, 4), at(&here, 7)], [at(&here, -4), at(&here, -7)]);
+                    let far = far_away(1) - far_away(-1);
                     let value = if far.is_nan() {
                         near
                     } else if near * far <= 0.0 {
@@ -312,7 +333,7 @@ impl Search<'_> {
         let is_known: Vec<i16> = steps.iter().map(|step| i16::from(step.is_finite())).collect();
         let signs: Vec<i16> = steps.iter().map(|step| sign_of(*step)).collect();
         // What is not known adds nothing.
-        let steps: Vec<f32> = steps.iter().map(|step| if step.is_finite() { *step } else { 0.0 }).collect();
+        steps.iter_mut().filter(|step| !step.is_finite()).for_each(|step| *step = 0.0);
         for k in 0..SLOPES {
             let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
             sums.fill(0.0);

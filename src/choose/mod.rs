@@ -151,7 +151,7 @@ fn is_nothing(photo: &Photo, candidate: &Candidate) -> bool {
 
 /// Followed runs of some length and depth that do not lie on each other, best first.
 fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
-    let mut traces: Vec<Trace> = straight_runs(coarse, RUNS).par_iter().filter_map(|run| follow(coarse, run)).collect();
+    let mut traces = follow(coarse, &straight_runs(coarse, RUNS));
     traces.sort_by(|a, b| b.score.total_cmp(&a.score));
     // Two lines close to each other are one run.
     let beside = traces.first().map(|first| follow_beside(coarse, first)).unwrap_or_default();

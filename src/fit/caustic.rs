@@ -1,5 +1,7 @@
 //! Fit of the threshold caustic with correlated scatter.
 
+use std::cell::RefCell;
+
 use nalgebra::DMatrix;
 use rayon::prelude::*;
 
@@ -17,7 +19,7 @@ const ROUGH_SCATTER: f64 = 0.05;
 const ROUGH_STATIONS: usize = 150;
 /// Relative change of the sum of squares and of the parameters at which a plain fit stops, and one that counts.
 const ROUGH_TOLERANCE: f64 = 1e-5;
-const TOLERANCE: f64 = 1e-10;
+const TOLERANCE: f64 = 1e-8;
 /// ln overdrive, mean and standard deviation: lines that can be read have A of about 3 to 80 (mean ln 12).
 pub const LN_OVERDRIVE: (f64, f64) = (2.5, 1.1);
 /// Half the log ratio of the two sides: 15 % between them, one length from the waist, is ordinary.
@@ -61,7 +63,7 @@ pub fn roughly(data: &Data, bracket: &Bracket) -> Option<Caustic> {
     // Side by side, and judged in their order: the same result whatever the number of threads.
     starts(bracket, high - low)
         .par_iter()
-        .map(|start| minimise_to(&Rough(&part), start, &STEPS, ROUGH_TOLERANCE))
+        .map(|start| minimise_to(&Rough(Places::new(&part)), start, &STEPS, ROUGH_TOLERANCE))
         .collect::<Vec<_>>()
         .into_iter()
         .filter(|s| s.parameters.iter().all(|p| p.is_finite()))
@@ -71,13 +73,16 @@ pub fn roughly(data: &Data, bracket: &Bracket) -> Option<Caustic> {
 
 /// As [`fit`], from a curve that is already near.
 pub fn fit_from(data: &Data, start: &Caustic, start_scatter: Scatter, learned: usize) -> Option<CausticFit> {
-    let begin = minimise_to(&Rough(data), &start.to_array(), &STEPS, ROUGH_TOLERANCE).parameters;
+    let begin = minimise_to(&Rough(Places::new(data)), &start.to_array(), &STEPS, ROUGH_TOLERANCE).parameters;
     let mut scatter = start_scatter;
     let mut best: Option<(Solution, Whitener)> = None;
     for round in 0..=learned {
         let whitener = Whitener::new(&data.position, &data.own, &scatter);
         let start = best.as_ref().map_or(&begin, |(solution, _)| &solution.parameters);
-        let solution = minimise_to(&Whitened { data, whitener: &whitener }, start, &STEPS, TOLERANCE);
+        let places = Places::new(data);
+        // The scatter of the next round is not that fine.
+        let tolerance = if round < learned { ROUGH_TOLERANCE } else { TOLERANCE };
+        let solution = minimise_to(&Whitened { places, whitener: &whitener }, start, &STEPS, tolerance);
         if solution.parameters.iter().any(|p| !p.is_finite()) {
             return None;
         }
@@ -127,52 +132,67 @@ fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
     starts
 }
 
+/// The curve and its derivatives at all places, kept for the parameters asked for last: a solver asks for the residuals and then, where it
+/// goes on from there, for their derivatives.
+struct Places<'a> {
+    data: &'a Data,
+    last: RefCell<(Vec<f64>, Vec<(f64, [f64; 5])>)>,
+}
+
+impl<'a> Places<'a> {
+    fn new(data: &'a Data) -> Self {
+        Self { data, last: RefCell::default() }
+    }
+
+    /// What `use_them` makes of each place's residual of ln kerf with the curve's derivatives there.
+    fn at<T>(&self, p: &[f64], use_them: impl FnOnce(&mut dyn Iterator<Item = (f64, [f64; 5])>) -> T) -> T {
+        let mut last = self.last.borrow_mut();
+        let (parameters, curve) = &mut *last;
+        if parameters != p {
+            let sampler = Caustic::from_slice(p).at_many();
+            curve.clear();
+            curve.extend(self.data.position.iter().map(|s| sampler.with_gradient(*s)));
+            *parameters = p.to_vec();
+        }
+        use_them(&mut curve.iter().zip(&self.data.ln_kerf).map(|((value, gradient), y)| (y - value, *gradient)))
+    }
+}
+
 /// What is minimised from afar: residuals taken for independent, large ones capped.
-struct Rough<'a>(&'a Data);
+struct Rough<'a>(Places<'a>);
 
 impl Residuals for Rough<'_> {
     fn residuals(&self, p: &[f64]) -> Vec<f64> {
-        let curve = Caustic::from_slice(p).at_many();
-        let places = self.0.position.iter().zip(&self.0.ln_kerf);
-        places.map(|(s, y)| soft((y - curve.ln_kerf(*s)) / ROUGH_SCATTER, SOFT_RESIDUAL).0).chain(priors(p)).collect()
+        self.0.at(p, |places| places.map(|(r, _)| soft(r / ROUGH_SCATTER, SOFT_RESIDUAL).0).chain(priors(p)).collect())
     }
 
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
-        let curve = Caustic::from_slice(p).at_many();
-        let rows: Vec<[f64; 5]> = self
-            .0
-            .position
-            .iter()
-            .zip(&self.0.ln_kerf)
-            .map(|(s, y)| {
-                let (value, gradient) = curve.with_gradient(*s);
-                let slope = -soft((y - value) / ROUGH_SCATTER, SOFT_RESIDUAL).1 / ROUGH_SCATTER;
-                gradient.map(|g| slope * g)
-            })
-            .collect();
-        Some(with_priors(&rows, p))
+        let row = |(r, gradient): (f64, [f64; 5])| {
+            let slope = -soft(r / ROUGH_SCATTER, SOFT_RESIDUAL).1 / ROUGH_SCATTER;
+            gradient.map(|g| slope * g)
+        };
+        Some(with_priors(&self.0.at(p, |places| places.map(row).collect::<Vec<_>>()), p))
     }
 }
 
 /// What is minimised near the solution: whitened residuals.
 struct Whitened<'a> {
-    data: &'a Data,
+    places: Places<'a>,
     whitener: &'a Whitener,
 }
 
 impl Residuals for Whitened<'_> {
     fn residuals(&self, p: &[f64]) -> Vec<f64> {
-        let curve = Caustic::from_slice(p).at_many();
-        let places = self.data.position.iter().zip(&self.data.ln_kerf);
-        let mut white = self.whitener.whiten(places.map(|(s, y)| y - curve.ln_kerf(*s)));
+        let mut white = self.places.at(p, |places| self.whitener.whiten(places.map(|(r, _)| r)));
         white.extend(priors(p));
         white
     }
 
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
-        let curve = Caustic::from_slice(p).at_many();
-        let gradients = self.data.position.iter().map(|s| curve.with_gradient(*s).1.map(|g| -g));
-        Some(with_priors(&self.whitener.whiten_rows(gradients), p))
+        let rows = |places: &mut dyn Iterator<Item = (f64, [f64; 5])>| {
+            self.whitener.whiten_rows(places.map(|(_, gradient)| gradient.map(|g| -g)))
+        };
+        Some(with_priors(&self.places.at(p, rows), p))
     }
 }
 
@@ -183,14 +203,10 @@ fn priors(p: &[f64]) -> [f64; 2] {
 
 /// Rows of derivatives, and those of the priors below them, at `p`.
 fn with_priors(rows: &[[f64; 5]], p: &[f64]) -> DMatrix<f64> {
-    let count = rows.len();
     let by_asymmetry = soft((p[4] - ASYMMETRY.0) / ASYMMETRY.1, SOFT_ASYMMETRY).1 / ASYMMETRY.1;
-    DMatrix::from_fn(count + 2, 5, |i, k| match rows.get(i) {
-        Some(row) => row[k],
-        None if i == count && k == 2 => 1.0 / LN_OVERDRIVE.1,
-        None if i == count + 1 && k == 4 => by_asymmetry,
-        None => 0.0,
-    })
+    let of_priors = [[0.0, 0.0, 1.0 / LN_OVERDRIVE.1, 0.0, 0.0], [0.0, 0.0, 0.0, 0.0, by_asymmetry]];
+    let columns = (0..5).flat_map(|k| rows.iter().chain(&of_priors).map(move |row| row[k]));
+    DMatrix::from_iterator(rows.len() + of_priors.len(), 5, columns)
 }
 
 /// Scatter of greatest restricted likelihood (the fitted parameters' degrees of freedom taken out): on a grid, then between its points

@@ -87,9 +87,13 @@ impl Coarse {
     fn halved(&self) -> Self {
         let [height, width] = [self.log_light.nrows() / 2, self.log_light.ncols() / 2];
         let l = &self.log_light;
-        let log_light = Array2::from_shape_fn((height, width), |(y, x)| {
-            0.25 * (l[[2 * y, 2 * x]] + l[[2 * y, 2 * x + 1]] + l[[2 * y + 1, 2 * x]] + l[[2 * y + 1, 2 * x + 1]])
-        });
+        let mut log_light = Array2::zeros((height, width));
+        for (y, mut out) in log_light.outer_iter_mut().enumerate() {
+            let [above, below] = [2 * y, 2 * y + 1].map(|y| l.row(y).to_slice().expect("rows follow one another"));
+            for ((out, a), b) in out.iter_mut().zip(above.chunks_exact(2)).zip(below.chunks_exact(2)) {
+                *out = 0.25 * (a[0] + a[1] + b[0] + b[1]);
+            }
+        }
         Self { log_light, factor: self.factor * 2.0, corner_px: self.corner_px }
     }
 }
@@ -144,12 +148,27 @@ impl<'a> Between<'a> {
         self.mean_of_four(iy as usize * self.width + ix as usize, [ax, ay])
     }
 
+    /// Of a pixel.
+    #[inline]
+    fn pixel(&self, [x, y]: [usize; 2]) -> f32 {
+        self.values[y * self.width + x]
+    }
+
+    /// The same `away` from the middle of a pixel, at least a pixel inside.
+    #[inline]
+    fn near_pixel(&self, pixel: [usize; 2], away: [f32; 2]) -> f32 {
+        // Single precision places a pixel among tens of thousands to a thousandth.
+        let [x, y] = [0, 1].map(|axis| pixel[axis] as f32 + away[axis]);
+        let [ix, iy] = [x as i32, y as i32];
+        self.mean_of_four(iy as usize * self.width + ix as usize, [x - ix as f32, y - iy as f32])
+    }
+
     /// Of the pixel of this number and those to its right and below it, by shares along both axes.
     #[inline]
     fn mean_of_four(&self, corner: usize, [ax, ay]: [f32; 2]) -> f32 {
-        let [above, below] = [corner, corner + self.width].map(|left| &self.values[left..left + 2]);
-        let top = above[0] * (1.0 - ax) + above[1] * ax;
-        let bottom = below[0] * (1.0 - ax) + below[1] * ax;
+        let values = &self.values[corner..corner + self.width + 2];
+        let top = values[0] * (1.0 - ax) + values[1] * ax;
+        let bottom = values[self.width] * (1.0 - ax) + values[self.width + 1] * ax;
         top * (1.0 - ay) + bottom * ay
     }
 
@@ -196,17 +215,15 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
     // Each angle by itself, its pixels in their order: the sums do not depend on the threads.
     let of_sign = |is_dark: bool| {
         let mut by_angle: Vec<Vec<[f32; 3]>> = vec![Vec::new(); ANGLES];
-        for (step, pixels) in levels.iter().enumerate() {
+        for (step, rows) in levels.iter().enumerate() {
             // A pixel of a coarser level stands for `scale` pixels along the line.
             let scale = (1u32 << step) as f32;
-            for pixel in pixels.iter().filter(|pixel| pixel.is_dark == is_dark) {
+            for pixel in rows.iter().flatten().filter(|pixel| pixel.is_dark == is_dark) {
                 let place = [pixel.x, pixel.y].map(|k| (f32::from(k) + 0.5) * scale);
                 by_angle[usize::from(pixel.angle)].push([place[0], place[1], pixel.depth * scale]);
             }
         }
         let mut accumulator = vec![0f32; ANGLES * rho_bins];
-        let highest =
-            |angle: &[f32]| angle.iter().enumerate().fold((0, 0f32), |a, (i, v)| if *v > a.1 { (i, *v) } else { a });
         let vote = |(angle, sums): (usize, &mut [f32])| {
             let (sin, cos) = directions[angle];
             for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
@@ -249,6 +266,21 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
         .enumerate()
         .filter(|(rank, (of_sign, run))| *rank < most || (*of_sign < LEAST_OF_A_SIGN && run.votes > least));
     kept.map(|(_, (_, run))| run).collect()
+}
+
+/// The highest of an angle's votes and the first place that has them; 0 at the first where there are none.
+fn highest(votes: &[f32]) -> (usize, f32) {
+    // Several maxima side by side, then where the greatest is.
+    const LANES: usize = 16;
+    let mut lanes = [0f32; LANES];
+    let (whole, rest) = votes.as_chunks::<LANES>();
+    for votes in whole {
+        for (most, votes) in lanes.iter_mut().zip(votes) {
+            *most = if *votes > *most { *votes } else { *most };
+        }
+    }
+    let most = lanes.iter().chain(rest).fold(0f32, |most, votes| most.max(*votes));
+    (votes.iter().position(|votes| *votes == most).unwrap_or(0), most)
 }
 
 /// Clears the bins of lines that, inside the picture, run along the same course: within a few pixels at the
@@ -297,75 +329,121 @@ struct ValleyPixel {
     depth: f32,
 }
 
-/// Valley and crest pixels of one level.
-fn valley_pixels(log_light: &Array2<f32>) -> Vec<ValleyPixel> {
+/// Valley and crest pixels of one level, row by row.
+fn valley_pixels(log_light: &Array2<f32>) -> Vec<Vec<ValleyPixel>> {
     let [height, width] = [log_light.nrows(), log_light.ncols()];
     let smooth = binomial(log_light);
     let values = smooth.as_slice().expect("a picture's rows follow one another");
     let between = Between::new(&smooth);
     // Less than the rows and columns that are left out at the edges.
-    const REACH: f64 = 2.6;
-    let rows: Vec<Vec<ValleyPixel>> = (4..height.saturating_sub(4))
+    const REACH: f32 = 2.6;
+    (4..height.saturating_sub(4))
         .into_par_iter()
-        .map(|y| {
-            let mut found = Vec::new();
-            let row = |y: usize| &values[y * width..][..width];
-            let [above, here, below] = [row(y - 1), row(y), row(y + 1)];
-            for x in 4..width.saturating_sub(4) {
-                let centre = here[x];
-                let xx = here[x + 1] + here[x - 1] - 2.0 * centre;
-                let yy = below[x] + above[x] - 2.0 * centre;
-                if xx.abs() + yy.abs() < 0.5 * DEPTH_FLOOR {
-                    continue;
+        .map_init(
+            || ([(); 3].map(|()| vec![0f32; width]), vec![0u16; width], vec![Hollow::default(); width]),
+            |(bends, bent, hollows), y| {
+                // Second derivatives of the whole row: along both axes, then across both.
+                let [xx, yy, xy] = bends;
+                let threes = |y: usize| {
+                    let row = &values[y * width..][..width];
+                    (&row[..width - 2], &row[1..width - 1], &row[2..])
+                };
+                let ((al, a, ar), (hl, h, hr), (bl, b, br)) = (threes(y - 1), threes(y), threes(y + 1));
+                for x in 0..width - 2 {
+                    xx[x + 1] = hr[x] + hl[x] - 2.0 * h[x];
+                    yy[x + 1] = b[x] + a[x] - 2.0 * h[x];
+                    xy[x + 1] = 0.25 * (br[x] + al[x] - ar[x] - bl[x]);
                 }
-                let xy = 0.25 * (below[x + 1] + above[x - 1] - above[x + 1] - below[x - 1]);
-                // The eigenvector of the larger eigenvalue is the normal of the line.
-                let half_difference = 0.5 * (xx - yy);
-                let mean = 0.5 * (xx + yy);
-                let root = (half_difference * half_difference + xy * xy).sqrt();
-                let is_dark = mean > 0.0;
-                if root < 0.25 * mean.abs() {
-                    continue; // round, not elongated
+                // Three sieves one after the other, each without a branch that texture would make a gamble of.
+                let mut count = 0;
+                for x in 4..width.saturating_sub(4) {
+                    let [xx, yy, xy] = [xx[x], yy[x], xy[x]];
+                    let [half_difference, mean] = [0.5 * (xx - yy), 0.5 * (xx + yy)];
+                    let squared = half_difference * half_difference + xy * xy;
+                    // Bent at all, and not round.
+                    let is_bent = (xx.abs() + yy.abs() >= 0.5 * DEPTH_FLOOR) & (squared >= 0.0625 * mean * mean);
+                    bent[count] = x as u16;
+                    count += usize::from(is_bent);
                 }
-                let (sin, cos) = normal(half_difference, xy, root, is_dark);
-                let [px, py] = [x as f64 + 0.5, y as f64 + 0.5];
-                let side = |d: f64| between.inside(px + d * cos, py + d * sin);
-                let [near_left, near_right] = [side(-1.0), side(1.0)];
-                let sign = if is_dark { 1.0 } else { -1.0 };
-                if sign * (near_left - centre) < 0.0 || sign * (near_right - centre) < 0.0 {
-                    continue; // not the bottom of the valley
+                let mut bottoms = 0;
+                for x in &bent[..count] {
+                    let [xx, yy, xy] = [&xx, &yy, &xy].map(|bend| bend[usize::from(*x)]);
+                    // The eigenvector of the larger eigenvalue is the normal of the line.
+                    let half_difference = 0.5 * (xx - yy);
+                    let root = (half_difference * half_difference + xy * xy).sqrt();
+                    let is_dark = xx + yy > 0.0;
+                    let (sin, cos) = normal(half_difference, xy, root, is_dark);
+                    hollows[bottoms] = Hollow { x: *x, sin, cos, is_dark, double: [half_difference, xy] };
+                    // One pixel away along the normal lie three of the neighbours, on either side.
+                    let [a, b] = [cos.abs(), sin.abs()];
+                    let shares = [a * (1.0 - b), (1.0 - a) * b, a * b];
+                    let place = y * width + usize::from(*x);
+                    let centre = values[place];
+                    let column = if cos >= 0.0 { 1 } else { -1 };
+                    let row = if sin >= 0.0 { width as isize } else { -(width as isize) };
+                    let [left, right] = [-1, 1].map(|side| {
+                        let rises = [column, row, column + row].map(|step| {
+                            let there = values[place.wrapping_add_signed(side * step)];
+                            if is_dark { there - centre } else { centre - there }
+                        });
+                        rises.iter().zip(shares).map(|(rise, share)| rise * share).sum::<f32>()
+                    });
+                    bottoms += usize::from((left >= 0.0) & (right >= 0.0));
                 }
-                let [left, right] = [side(-REACH), side(REACH)];
-                let depth = (sign * (left - centre)).min(sign * (right - centre));
-                if depth > DEPTH_FLOOR {
-                    let mut theta = 0.5 * f64::from(xy.atan2(half_difference));
-                    if !is_dark {
-                        theta += std::f64::consts::FRAC_PI_2;
-                    }
-                    let angle = (theta / ANGLE_STEP).round().rem_euclid(ANGLES as f64) as u16;
-                    let [x, y] = [x, y].map(|k| k as u16);
-                    found.push(ValleyPixel { x, y, angle, is_dark, depth: depth.min(DEPTH_CAP) });
-                }
-            }
-            found
-        })
-        .collect();
-    rows.concat()
+                let deep = hollows[..bottoms].iter().filter_map(|hollow| {
+                    let [left, right] = [-REACH, REACH].map(|away| hollow.rise(&between, y, away));
+                    let depth = left.min(right);
+                    (depth > DEPTH_FLOOR).then(|| hollow.pixel(y, depth))
+                });
+                deep.collect()
+            },
+        )
+        .collect()
+}
+
+/// A pixel that is the lowest of a valley (the highest of a crest) across its direction.
+#[derive(Debug, Clone, Copy, Default)]
+struct Hollow {
+    x: u16,
+    /// Of the angle of the normal.
+    sin: f32,
+    cos: f32,
+    is_dark: bool,
+    /// Cosine and sine of twice that angle, times the bend.
+    double: [f32; 2],
+}
+
+impl Hollow {
+    /// How much higher (on a crest lower) it is so far away along the normal.
+    #[inline]
+    fn rise(&self, between: &Between, y: usize, away: f32) -> f32 {
+        let pixel = [usize::from(self.x), y];
+        let rise = between.near_pixel(pixel, [away * self.cos, away * self.sin]) - between.pixel(pixel);
+        if self.is_dark { rise } else { -rise }
+    }
+
+    fn pixel(&self, y: usize, depth: f32) -> ValleyPixel {
+        let [cos, sin] = self.double;
+        let mut theta = 0.5 * f64::from(sin.atan2(cos));
+        if !self.is_dark {
+            theta += std::f64::consts::FRAC_PI_2;
+        }
+        let angle = (theta / ANGLE_STEP).round().rem_euclid(ANGLES as f64) as u16;
+        ValleyPixel { x: self.x, y: y as u16, angle, is_dark: self.is_dark, depth: depth.min(DEPTH_CAP) }
+    }
 }
 
 /// Sine and cosine of the angle of the normal, half that of `(half_difference, xy)`, whose length is `root`, without a
 /// trigonometric function; a quarter turn further on a crest.
 #[inline]
-fn normal(half_difference: f32, xy: f32, root: f32, is_dark: bool) -> (f64, f64) {
-    let [double_cos, double_sin] = [half_difference, xy].map(|part| f64::from(part) / f64::from(root));
+fn normal(half_difference: f32, xy: f32, root: f32, is_dark: bool) -> (f32, f32) {
+    let per_root = 1.0 / root;
+    let [double_cos, double_sin] = [half_difference * per_root, xy * per_root];
     // The larger of the two by the root, the other from the double angle's sine.
-    let (sin, cos) = if double_cos >= 0.0 {
-        let cos = (0.5 * (1.0 + double_cos)).sqrt();
-        (0.5 * double_sin / cos, cos)
-    } else {
-        let sin = (0.5 * (1.0 - double_cos)).sqrt().copysign(double_sin);
-        (sin, 0.5 * double_sin / sin)
-    };
+    let larger = (0.5 * (1.0 + double_cos.abs())).sqrt();
+    let smaller = 0.5 * double_sin.abs() / larger;
+    let (sin, cos) = if double_cos >= 0.0 { (smaller, larger) } else { (larger, smaller) };
+    let sin = sin.copysign(double_sin);
     if is_dark { (sin, cos) } else { (cos, -sin) }
 }
 
@@ -385,4 +463,41 @@ fn binomial(grid: &Array2<f32>) -> Array2<f32> {
         }
     });
     out
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_highest_is_the_first_of_the_highest() {
+        let mut votes = vec![0f32; 163];
+        assert_eq!(highest(&votes), (0, 0.0));
+        for (place, value) in [(161, 2.0), (40, 2.0), (70, 1.0), (17, 3.0)] {
+            votes[place] = value;
+            let wanted = (0..votes.len()).rev().max_by(|a, b| votes[*a].total_cmp(&votes[*b])).unwrap();
+            assert_eq!(highest(&votes), (wanted, votes[wanted]));
+        }
+    }
+
+    /// A valley or a crest at any angle is the strongest run, where it was drawn.
+    #[test]
+    fn a_line_is_found_where_it_was_drawn() {
+        for degrees in [0.0f64, 20.0, 45.0, 77.5, 90.0, 121.0, 170.0] {
+            for is_dark in [true, false] {
+                let (sin, cos) = degrees.to_radians().sin_cos();
+                let rho = 150.0 * cos + 100.0 * sin;
+                let log_light = Array2::from_shape_fn((200, 300), |(y, x)| {
+                    let away = (x as f64 + 0.5) * cos + (y as f64 + 0.5) * sin - rho;
+                    let depth = 0.5 * (-0.5 * (away / 1.5).powi(2)).exp() as f32;
+                    if is_dark { -depth } else { depth }
+                });
+                let run = straight_runs(&Coarse { log_light, factor: 1.0, corner_px: [0.0; 2] }, 3)[0];
+                let turned = (run.theta.to_degrees() - degrees).abs();
+                assert!(turned.min(180.0 - turned) < 0.51 && run.is_dark == is_dark, "{degrees}: {run:?}");
+                let away = 150.0 * run.theta.cos() + 100.0 * run.theta.sin() - run.rho_px;
+                assert!(away.abs() < RHO_STEP, "{degrees}: {run:?}");
+            }
+        }
+    }
 }

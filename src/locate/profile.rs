@@ -8,6 +8,8 @@ use crate::photo::Photo;
 
 /// Bin width across the course.
 const BIN_PX: f64 = 0.5;
+/// Parts of a bin in which distances are counted, a power of two: whole numbers add without rounding.
+const PARTS: u32 = 1 << 26;
 /// Far more than the distances in a row are rounded by.
 const ROUNDING_PX: f64 = 1e-3;
 
@@ -38,9 +40,10 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
     let [x0, x1] = [clip(centre[0] - reach_x, width), clip(centre[0] + reach_x + 1.0, width)];
     let [y0, y1] = [clip(centre[1] - reach_y, height), clip(centre[1] + reach_y + 1.0, height)];
 
-    let bins = (2.0 * half_width_px / BIN_PX).ceil() as usize + 1;
-    // Of each bin: pixels, sum of their distances, sum of their light (white = 65535).
-    let mut sums = vec![[0f64; 3]; bins];
+    let bins = (2.0 * half_width_px / BIN_PX).ceil() as usize + 2;
+    // Of each bin: pixels, sum of their places in parts of a bin from the box's edge, sum of their light (white = 65535).
+    let mut sums = vec![[0i64; 3]; bins];
+    let parts = |px: f64| (px * (f64::from(PARTS) / BIN_PX)).round() as i64;
     let mut inside = 0usize;
     let light = photo.luminance.as_slice().expect("luminance is contiguous");
     // Lanes of pixels, rows or columns, whichever are fewer. By what a step in a lane changes each distance, and by what a lane does:
@@ -79,23 +82,22 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
         while from < to && !lies_inside(to - 1) {
             to -= 1;
         }
-        // Neighbours mostly share a bin: its sums stay at hand until the next one's turn.
-        let mut at = 0;
-        let mut sum = sums[0];
-        for step in from..to {
-            let [_, t] = place(step);
-            let bin = ((t + half_width_px) * (1.0 / BIN_PX)) as u32 as usize;
-            if bin != at {
-                sums[at] = sum;
-                sum = sums[bin];
-                at = bin;
-            }
-            sum[0] += 1.0;
-            sum[1] += t;
-            sum[2] += f64::from(light[lane * lane_stride + step * step_stride]);
+        if from >= to {
+            continue;
         }
-        sums[at] = sum;
-        inside += to.saturating_sub(from);
+        let mut from_edge = parts(place(from)[1] + half_width_px);
+        let by_step = parts(per_step[1]);
+        let pixels = light[lane * lane_stride + from * step_stride..].iter().step_by(step_stride);
+        for pixel in pixels.take(to - from) {
+            // Rounding may place the first or the last a hair outside.
+            let at = from_edge.max(0);
+            let sum = &mut sums[((at >> PARTS.ilog2()) as usize).min(bins - 1)];
+            sum[0] += 1;
+            sum[1] += at;
+            sum[2] += i64::from(*pixel);
+            from_edge += by_step;
+        }
+        inside += to - from;
     }
     let mut profile = Profile {
         inside: inside as f64 / (4.0 * half_length_px * half_width_px).max(1.0),
@@ -103,10 +105,11 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
         light: Vec::with_capacity(bins),
         count: Vec::with_capacity(bins),
     };
-    for [count, t, light] in sums {
-        if count > 0.0 {
-            profile.across_px.push(t / count);
-            profile.light.push(light / (65535.0 * count));
+    for [count, places, light] in sums {
+        if count > 0 {
+            let count = count as f64;
+            profile.across_px.push(places as f64 / count * (BIN_PX / f64::from(PARTS)) - half_width_px);
+            profile.light.push(light as f64 / (65535.0 * count));
             profile.count.push(count);
         }
     }
@@ -134,5 +137,67 @@ impl Profile {
             count += pixels;
         }
         (count > 0.0).then(|| sum / count)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use ndarray::Array2;
+
+    use super::*;
+
+    /// Every pixel of the picture asked whether it lies in the box, and its distance computed by itself.
+    fn one_by_one(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64, half_width_px: f64) -> Profile {
+        let mut bins = vec![[0.0; 3]; (2.0 * half_width_px / BIN_PX) as usize + 1];
+        for ((row, column), light) in photo.luminance.indexed_iter() {
+            let [along, across] = course.along_across([column as f64 + 0.5, row as f64 + 0.5]);
+            if (along - along_px).abs() <= half_length_px && across.abs() <= half_width_px {
+                let bin = &mut bins[((across + half_width_px) / BIN_PX) as usize];
+                for (sum, part) in bin.iter_mut().zip([1.0, across, f64::from(*light) / 65535.0]) {
+                    *sum += part;
+                }
+            }
+        }
+        let mut profile = Profile::default();
+        for [count, across, light] in bins.into_iter().filter(|bin| bin[0] > 0.0) {
+            profile.across_px.push(across / count);
+            profile.light.push(light / count);
+            profile.count.push(count);
+        }
+        profile
+    }
+
+    /// Along rows, along columns and askew, in the middle of a picture and at its edge.
+    #[test]
+    fn a_box_holds_the_pixels_that_lie_in_it() {
+        let luminance = Array2::from_shape_fn((90, 120), |(y, x)| ((x * 7919 + y * 104_729) % 65536) as u16);
+        let photo = Photo::from_light(luminance);
+        for degrees in [0.3, 17.0, 44.0, 61.0, 89.6, 133.0, 250.0] {
+            let (sin, cos) = f64::to_radians(degrees).sin_cos();
+            for origin_px in [[60.2, 45.1], [4.3, 80.7]] {
+                let course = Course {
+                    origin_px,
+                    direction: [cos, sin],
+                    start_px: -50.0,
+                    end_px: 50.0,
+                    step_px: 10.0,
+                    offsets_px: vec![1.3; 11],
+                    is_dark: true,
+                };
+                for [half_length, half_width] in [[0.75, 20.0], [6.0, 9.3]] {
+                    let found = gather(&photo, &course, 2.0, half_length, half_width);
+                    let wanted = one_by_one(&photo, &course, 2.0, half_length, half_width);
+                    let close = |a: &[f64], b: &[f64], room: f64| {
+                        a.len() == b.len() && a.iter().zip(b).all(|(a, b)| (a - b).abs() < room)
+                    };
+                    assert!(
+                        found.count == wanted.count
+                            && close(&found.across_px, &wanted.across_px, 1e-6)
+                            && close(&found.light, &wanted.light, 1e-12),
+                        "{degrees}°, {half_length} × {half_width}: {found:?} {wanted:?}"
+                    );
+                }
+            }
+        }
     }
 }

@@ -4,7 +4,7 @@ use rayon::prelude::*;
 
 use super::Course;
 use super::profile::{Profile, gather};
-use super::trace::{Trace, median};
+use super::trace::Trace;
 use crate::photo::Photo;
 
 /// Times as light as the ground on the other side of a dark line from which what lies on a side is not the line's ground: the lid or a
@@ -196,8 +196,14 @@ pub fn centre_again(photo: &Photo, course: &mut Course, guide: &mut WidthGuide, 
 
 /// Running median over `reach` neighbours on each side.
 pub fn median_filter(values: &[f64], reach: usize) -> Vec<f64> {
+    let mut window = Vec::with_capacity(2 * reach + 1);
     (0..values.len())
-        .map(|i| median(values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())].to_vec()))
+        .map(|i| {
+            window.clear();
+            window.extend_from_slice(&values[i.saturating_sub(reach)..(i + reach + 1).min(values.len())]);
+            let middle = window.len() / 2;
+            *window.select_nth_unstable_by(middle, f64::total_cmp).1
+        })
         .collect()
 }
 

@@ -1,6 +1,7 @@
 //! Follows one straight run through the reduced picture: its course, its two ends, how it stands out.
 
 use ndarray::Array2;
+use rayon::prelude::*;
 
 use super::coarse::{Between, Coarse, Run};
 
@@ -26,6 +27,9 @@ const DEPTH_FLOOR: f32 = 0.05;
 const STEP_COST: f32 = 0.12;
 /// Share of steps aside at which a path counts half; drawn lines and joints have 0.001 to 0.07, grain 0.1 to 0.3.
 const WEAVING: f64 = 0.07;
+/// Share of the best score, as far as a first look tells, below which a run is not followed: a quarter and less of what any later stage
+/// looks at.
+const WORTH_FOLLOWING: f64 = 0.025;
 /// Share of a trace's score from which one of the other sign beside it is a thing of its own.
 const OPPOSITE_SHARE: f64 = 0.5;
 
@@ -138,9 +142,19 @@ struct Band {
     from: f64,
 }
 
-/// Follows a run; `None` where nothing of some length stands out along it.
-pub fn follow(coarse: &Coarse, run: &Run) -> Option<Trace> {
-    follow_within(coarse, run, BAND)
+/// Follows runs, in their order, as far as something of some length stands out along them that is not far weaker than the rest.
+pub fn follow(coarse: &Coarse, runs: &[Run]) -> Vec<Trace> {
+    // Side by side, and judged in their order: the same whatever the number of threads.
+    let begun: Vec<Option<(Axis, f64)>> = runs
+        .par_iter()
+        .map(|run| look_along(coarse, &Axis::of(run), run.is_dark, BAND).map(|found| (found.axis(), found.score())))
+        .collect();
+    let best = begun.iter().flatten().map(|(_, score)| *score).fold(0.0, f64::max);
+    let again = runs.par_iter().zip(begun).filter_map(|(run, begun)| {
+        let (axis, score) = begun?;
+        (score > WORTH_FOLLOWING * best).then_some((run, axis))
+    });
+    again.filter_map(|(run, axis)| Some(look_along(coarse, &axis, run.is_dark, BAND)?.trace(coarse))).collect()
 }
 
 /// Follows what runs close beside a trace, of its sign: a second line nearer to it than two runs are told apart.
@@ -183,45 +197,88 @@ pub fn follow_beside(coarse: &Coarse, trace: &Trace) -> Vec<Trace> {
         .collect()
 }
 
-/// Follows a run within so many coarse pixels on each side of it.
+/// Follows a run within so many coarse pixels on each side of it; `None` where nothing of some length stands out along it.
 fn follow_within(coarse: &Coarse, run: &Run, room: isize) -> Option<Trace> {
-    let (sin, cos) = run.theta.sin_cos();
-    let mut origin = [run.rho_px * cos, run.rho_px * sin];
-    let mut direction = [-sin, cos];
-    if direction[0] < -1e-9 || (direction[0].abs() <= 1e-9 && direction[1] < 0.0) {
-        direction = [-direction[0], -direction[1]];
-    }
-    let mut result = None;
     // The second round starts from the axis that the first round found.
-    for _ in 0..2 {
-        let band = sample_band(coarse, origin, direction)?;
-        let (path, depths) = best_path(&band, run.is_dark, room)?;
-        let (first, last) = strongest_stretch(&depths)?;
-        let along: Vec<f64> = (first..=last).map(|i| band.from + i as f64 + 0.5).collect();
-        let across: Vec<f64> = path[first..=last].to_vec();
-        let (intercept, slope) = robust_line(&along, &across);
-        let left = [direction[1], -direction[0]];
-        let new_origin = [origin[0] + intercept * left[0], origin[1] + intercept * left[1]];
-        let norm = slope.hypot(1.0);
-        let new_direction = [(direction[0] + slope * left[0]) / norm, (direction[1] + slope * left[1]) / norm];
-        result = Some((band, path, depths, first, last, origin, direction));
-        [origin, direction] = [new_origin, new_direction];
+    let first = look_along(coarse, &Axis::of(run), run.is_dark, room)?;
+    Some(look_along(coarse, &first.axis(), run.is_dark, room)?.trace(coarse))
+}
+
+/// A straight axis in coarse pixels.
+#[derive(Debug, Clone, Copy)]
+struct Axis {
+    origin: [f64; 2],
+    /// Unit vector.
+    direction: [f64; 2],
+}
+
+impl Axis {
+    fn of(run: &Run) -> Self {
+        let (sin, cos) = run.theta.sin_cos();
+        let mut direction = [-sin, cos];
+        if direction[0] < -1e-9 || (direction[0].abs() <= 1e-9 && direction[1] < 0.0) {
+            direction = [-direction[0], -direction[1]];
+        }
+        Self { origin: [run.rho_px * cos, run.rho_px * sin], direction }
     }
-    let (band, path, depths, first, last, origin, direction) = result?;
-    let widths = rough_widths(&band, &path, run.is_dark, first, last);
-    let factor = coarse.factor;
-    Some(Trace {
-        is_dark: run.is_dark,
-        origin_px: coarse.to_full(origin),
-        direction,
-        extent_px: [(band.from + first as f64) * factor, (band.from + last as f64 + 1.0) * factor],
-        step_px: factor,
-        offsets_px: path[first..=last].iter().map(|t| t * factor).collect(),
-        depths: depths[first..=last].to_vec(),
-        widths_px: widths.into_iter().map(|w| w * factor).collect(),
-        score: straightness(&path[first..=last], &depths[first..=last])
-            * depths[first..=last].iter().map(|d| f64::from(d.clamp(0.0, DEPTH_CAP))).sum::<f64>(),
-    })
+}
+
+/// What stands out most along an axis.
+struct Along {
+    axis: Axis,
+    is_dark: bool,
+    band: Band,
+    path: Vec<f64>,
+    depths: Vec<f32>,
+    /// First and last step of the strongest stretch.
+    stretch: [usize; 2],
+}
+
+fn look_along(coarse: &Coarse, axis: &Axis, is_dark: bool, room: isize) -> Option<Along> {
+    let band = sample_band(coarse, axis.origin, axis.direction)?;
+    let (path, depths) = best_path(&band, is_dark, room)?;
+    let (first, last) = strongest_stretch(&depths)?;
+    Some(Along { axis: *axis, is_dark, band, path, depths, stretch: [first, last] })
+}
+
+impl Along {
+    /// The straight axis of the strongest stretch.
+    fn axis(&self) -> Axis {
+        let [first, last] = self.stretch;
+        let along: Vec<f64> = (first..=last).map(|i| self.band.from + i as f64 + 0.5).collect();
+        let (intercept, slope) = robust_line(&along, &self.path[first..=last]);
+        let Axis { origin, direction } = self.axis;
+        let left = [direction[1], -direction[0]];
+        let norm = slope.hypot(1.0);
+        Axis {
+            origin: [origin[0] + intercept * left[0], origin[1] + intercept * left[1]],
+            direction: [(direction[0] + slope * left[0]) / norm, (direction[1] + slope * left[1]) / norm],
+        }
+    }
+
+    /// Sum of capped depths times how straight it runs.
+    fn score(&self) -> f64 {
+        let [first, last] = self.stretch;
+        straightness(&self.path[first..=last], &self.depths[first..=last])
+            * self.depths[first..=last].iter().map(|d| f64::from(d.clamp(0.0, DEPTH_CAP))).sum::<f64>()
+    }
+
+    fn trace(&self, coarse: &Coarse) -> Trace {
+        let Self { axis, is_dark, band, path, depths, stretch: [first, last] } = self;
+        let widths = rough_widths(band, path, *is_dark, *first, *last);
+        let factor = coarse.factor;
+        Trace {
+            is_dark: *is_dark,
+            origin_px: coarse.to_full(axis.origin),
+            direction: axis.direction,
+            extent_px: [(band.from + *first as f64) * factor, (band.from + *last as f64 + 1.0) * factor],
+            step_px: factor,
+            offsets_px: path[*first..=*last].iter().map(|t| t * factor).collect(),
+            depths: depths[*first..=*last].to_vec(),
+            widths_px: widths.into_iter().map(|w| w * factor).collect(),
+            score: self.score(),
+        }
+    }
 }
 
 /// How straight a path runs: near 1 where it seldom steps aside, as a line drawn by a head or along a rule does, and small where it

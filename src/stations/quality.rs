@@ -1,6 +1,6 @@
 //! What the line is like as a whole, and which stations its ends spoil.
 
-use nalgebra::{Matrix3, Vector3};
+use nalgebra::{Complex, Matrix3, Vector3};
 
 use super::measure::PLAINLY_BLURRED_PX;
 use super::{LeftOut, LineQuality, Station};
@@ -138,6 +138,9 @@ fn about_parabola(rows: &[[f64; 2]]) -> Vec<f64> {
     rows.iter().map(|[place, offset]| offset - basis(*place).dot(&curve)).collect()
 }
 
+/// Fewest cycles along the line of a wander that has a period.
+const LEAST_CYCLES: usize = 6;
+
 /// Period in mm of a sinusoidal wander that stands out from the rest; rows of position (mm) and offset.
 ///
 /// Periodogram at the frequencies of the line's length; the slow bow of lens and paper is taken out first.
@@ -151,24 +154,30 @@ pub fn period(rows: &[[f64; 2]]) -> Option<f64> {
     let rest: Vec<f64> = offsets.iter().zip(slow).map(|(o, s)| o - s).collect();
     let [first, last] = [rows[0][0], rows[n - 1][0]];
     let length = (last - first).abs();
-    let power = |cycles: f64| {
-        let [mut re, mut im] = [0.0; 2];
-        for (row, value) in rows.iter().zip(&rest) {
-            let (sin, cos) = (std::f64::consts::TAU * cycles * (row[0] - first) / length).sin_cos();
-            re += value * cos;
-            im += value * sin;
-        }
-        re * re + im * im
+    let turned = |cycles: f64| -> Vec<Complex<f64>> {
+        rows.iter().map(|row| Complex::cis(std::f64::consts::TAU * cycles * (row[0] - first) / length)).collect()
     };
+    let power_of =
+        |turned: &[Complex<f64>]| rest.iter().zip(turned).map(|(v, t)| t * v).sum::<Complex<f64>>().norm_sqr();
+    let power = |cycles: f64| power_of(&turned(cycles));
     let highest = n / 4;
-    let powers: Vec<f64> = (6..highest).map(|c| power(c as f64)).collect();
+    // From one whole number of cycles to the next each place turns by as much again.
+    let once = turned(1.0);
+    let mut now = turned(LEAST_CYCLES as f64);
+    let powers: Vec<f64> = (LEAST_CYCLES..highest)
+        .map(|_| {
+            let power = power_of(&now);
+            now.iter_mut().zip(&once).for_each(|(now, once)| *now *= once);
+            power
+        })
+        .collect();
     let (at, peak) = powers.iter().enumerate().max_by(|a, b| a.1.total_cmp(b.1))?;
     let mean = powers.iter().sum::<f64>() / powers.len() as f64;
     if *peak < PERIODIC * mean {
         return None;
     }
     // The peak between the grid's frequencies.
-    let cycles = (at + 6) as f64;
+    let cycles = (at + LEAST_CYCLES) as f64;
     let fine = (-10..=10).map(|k| cycles + f64::from(k) * 0.05).max_by(|a, b| power(*a).total_cmp(&power(*b)))?;
     Some(length / fine)
 }

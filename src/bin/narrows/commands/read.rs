@@ -263,18 +263,17 @@ fn read_all(jobs: &[Job], given: &Bench, args: &ReadArgs) -> Vec<Answer> {
     // A fault is told as an error line; the default hook would print its own form beside it.
     let hook = std::panic::take_hook();
     std::panic::set_hook(Box::new(|_| {}));
-    let answers = jobs
-        .par_iter()
-        .map(|job| {
-            let answer = catch_unwind(AssertUnwindSafe(|| read_one(job, given, args)));
-            progress.inc(1);
-            answer.unwrap_or_else(|panic| Answer {
-                name: job.name.clone(),
-                reading: Err(own_fault(&format!("{}: an answer", job.name), &panic_message(&*panic))),
-                ..Answer::nothing_yet()
-            })
+    let answer = |job: &Job| {
+        let answer = catch_unwind(AssertUnwindSafe(|| read_one(job, given, args)));
+        progress.inc(1);
+        answer.unwrap_or_else(|panic| Answer {
+            name: job.name.clone(),
+            reading: Err(own_fault(&format!("{}: an answer", job.name), &panic_message(&*panic))),
+            ..Answer::nothing_yet()
         })
-        .collect();
+    };
+    // Also of one picture alone, whose pieces then need no change of threads each.
+    let answers = rayon::scope(|_| jobs.par_iter().map(answer).collect());
     std::panic::set_hook(hook);
     progress.finish_and_clear();
     answers
