@@ -337,6 +337,20 @@ fn transparency_shows_white_paper() {
     assert_eq!(photo.luminance.as_slice().unwrap(), [65535, 0]);
 }
 
+/// Found by fuzzing: the decoder panicked on what was left over.
+#[test]
+fn a_palette_of_a_part_of_a_colour_is_damage() {
+    let indexed =
+        Png { colour: png::ColorType::Indexed, depth: png::BitDepth::Four, width: 2, height: 1, data: &[0x01] };
+    for left_over in [1, 2] {
+        let found = decode(&indexed.encode(|info| {
+            info.palette = Some(vec![7; 6 + left_over].into());
+            info.trns = Some(vec![0, 255, 255].into());
+        }));
+        assert!(matches!(found, Err(DecodeError::Corrupt { format: Format::Png, .. })), "{found:?}");
+    }
+}
+
 #[test]
 fn png_says_how_its_samples_relate_to_light() {
     let wide: Vec<u8> = [0u16, 16384, 32768, 65535].iter().flat_map(|v| v.to_be_bytes()).collect();

@@ -29,6 +29,10 @@ pub(super) fn decode(mut input: Input<'_>, options: &DecodeOptions, wanted: Ligh
 
     let (width, height) = (reader.info().width as usize, reader.info().height as usize);
     check_length(reader.info(), length)?;
+    // A palette is whole colours of three bytes (PNG, 11.2.3), which the decoder takes for granted.
+    if reader.info().palette.as_ref().is_some_and(|palette| palette.len() % 3 != 0) {
+        return Err(DecodeError::Corrupt { format: Format::Png, source: None });
+    }
     let mut facts = facts(reader.info());
     let converter = Converter::new(layout(reader.output_color_type()), transfer(reader.info()), wanted);
     let mut canvas = Canvas::new(width, height, facts.orientation)?;
