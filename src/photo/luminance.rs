@@ -130,6 +130,7 @@ impl Layout {
 const FRACTION_BITS: u32 = 15;
 const WHITE: u32 = 65535;
 
+#[derive(Clone)]
 struct Tables8 {
     weighted: [[u32; 256]; 3],
     grey: [u16; 256],
@@ -176,6 +177,7 @@ fn sum_16([red, green, blue]: [u32; 3], r: u16, g: u16, b: u16) -> u16 {
 }
 
 /// Turns rows of stored samples into rows of luminance.
+#[derive(Clone)]
 pub(super) struct Converter {
     layout: Layout,
     weights_16: [u32; 3],
@@ -192,6 +194,15 @@ impl Converter {
             (_, other) => table_16(other),
         };
         Self { layout, weights_16: wanted.weights_16(), eight: Tables8::new(transfer, wanted), sixteen }
+    }
+
+    /// For pixels of which nothing but the first sample is kept, where that alone makes the light: the red of red, green and blue.
+    pub(super) fn of_the_first_alone(&self) -> Option<Self> {
+        let is_red_alone = self.weights_16 == Light::Red.weights_16();
+        let rgb = Layout { colour: Colour::Rgb, alpha: Alpha::None, depth: Depth::Eight };
+        // Grey is the sum of the weighted three, and red weighs all.
+        let layout = Layout { colour: Colour::Grey, ..rgb };
+        (is_red_alone && self.layout == rgb).then(|| Self { layout, ..self.clone() })
     }
 
     /// Samples that are numbers of colours, which are sRGB in 1/65535: 2, 4, 16 or 256 of them, as many as the layout's

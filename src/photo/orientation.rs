@@ -121,7 +121,8 @@ impl Canvas {
 /// The upright luminance of a picture whose decoder delivers all stored samples at once: `decode` fills a buffer with
 /// them and lets go of whatever it holds.
 ///
-/// An upright picture's luminance is written over the samples that it comes from, so that the two never stand side by side.
+/// An upright picture's luminance is written over the samples that it comes from, so that the two never stand side by side; of one that
+/// is to be turned only those samples are kept that its light is made of.
 ///
 /// # Errors
 /// What `decode` says, and [`DecodeError::OutOfMemory`].
@@ -135,6 +136,17 @@ pub(super) fn whole(
     if orientation != Orientation::UPRIGHT {
         let mut samples = zeroed::<u8>(row_bytes * height)?;
         decode(&mut samples)?;
+        let alone = converter.of_the_first_alone();
+        if alone.is_some() {
+            // The others go before the upright picture comes.
+            for pixel in 0..width * height {
+                samples[pixel] = samples[pixel * row_bytes / width];
+            }
+            samples.truncate(width * height);
+            samples.shrink_to_fit();
+        }
+        let converter = alone.as_ref().unwrap_or(converter);
+        let row_bytes = converter.layout().row_bytes(width);
         let mut canvas = Canvas::new(width, height, orientation)?;
         canvas.put_rows(0, height, |i, row| converter.row(&samples[i * row_bytes..][..row_bytes], row));
         return Ok(canvas.finish());
@@ -240,6 +252,28 @@ mod tests {
                     assert_eq!(row.to_vec(), wanted, "{colour:?}, {width} × {height}");
                 }
             }
+        }
+    }
+
+    /// Red alone, of which the other samples are let go, is what all samples give row by row.
+    #[test]
+    fn the_red_light_of_a_turned_picture_is_that_of_its_rows() {
+        use crate::photo::luminance::{Alpha, Colour, Depth, Layout, Light, Transfer};
+        let layout = Layout { colour: Colour::Rgb, alpha: Alpha::None, depth: Depth::Eight };
+        let converter = Converter::new(layout, Transfer::Srgb, Light::Red);
+        let (height, width) = (131, 37);
+        let row_bytes = layout.row_bytes(width);
+        let stored: Vec<u8> = (0..height * row_bytes).map(|i| (i * 37 % 253) as u8).collect();
+        for tag in 1..=8 {
+            let orientation = Orientation::from_tag(tag);
+            let copy = |to: &mut [u8]| {
+                to.copy_from_slice(&stored);
+                Ok(())
+            };
+            let upright = whole((width, height), orientation, &converter, copy).unwrap();
+            let mut canvas = Canvas::new(width, height, orientation).unwrap();
+            canvas.put_rows(0, height, |i, row| converter.row(&stored[i * row_bytes..][..row_bytes], row));
+            assert!(upright == canvas.finish(), "tag {tag}");
         }
     }
 
