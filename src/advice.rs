@@ -29,6 +29,11 @@ pub enum NoCourse {
         /// Narrowest width.
         kerf_mm: f64,
     },
+    /// No head runs like this.
+    Bowed {
+        /// Farthest from its chord over its length.
+        bow: f64,
+    },
     /// The line is too thin in this picture.
     Unresolved {
         /// Narrowest kerf.
@@ -75,6 +80,11 @@ pub fn no_course(why: NoCourse) -> Refusal {
                 "the mark is {kerf_mm:.1} mm wide where it is finest, too wide for one stroke that widens this fast"
             ),
             "burn one plain stroke, not an area filled line by line",
+        ),
+        NoCourse::Bowed { bow } => Refusal::new(
+            Code::NoLine,
+            format!("what stands out bends by {:.1} % of its length, and a laser head runs straight", 100.0 * bow),
+            "say where the line is with area_px; if this is it, lay the strip flat and take the picture square on, from farther away",
         ),
         NoCourse::Unresolved { kerf_px, blur_px } => Refusal::new(
             Code::Unresolved,

@@ -629,6 +629,9 @@ fn run(
     if !fitted.is_one_stroke(setup.ramp.rise.value / setup.ramp.span_mm) {
         return Err(advice::no_course(NoCourse::Filled { kerf_mm: fitted.kerf_mm.value }).into());
     }
+    if !course.is_straight() {
+        return Err(advice::no_course(NoCourse::Bowed { bow: course.bow() }).into());
+    }
     reading.cautions.extend(doubts::of_the_fit(&fitted, &quality, waist.kerf_px.value));
     told(over, Stage::Fit)?;
 

@@ -53,8 +53,16 @@ fn red_light_alone_of_every_format_with_colours() {
         image::RgbImage::from_raw(32, 32, pixels.clone()).unwrap().write_to(&mut bytes, format).unwrap();
         bytes.into_inner()
     };
+    let numbers: Vec<u8> = (0..32 * 32).map(|i| (i / 512 * 2 + i % 32 / 16) as u8).collect();
+    let (colour, depth) = (png::ColorType::Indexed, png::BitDepth::Eight);
+    let palette = Png { colour, depth, width: 32, height: 32, data: &numbers }
+        .encode(|info| info.palette = Some(colours.concat().into()));
+    let inks: Vec<u8> = pixels.chunks(3).flat_map(|p| [255 - p[0], 255 - p[1], 255 - p[2], 0]).collect();
     let files = [
         (jpeg(JpegColour::Rgb, 32, 32, &pixels, |_| {}), 600.0),
+        (jpeg(JpegColour::Rgb, 32, 32, &pixels, |encoder| encoder.set_progressive(true)), 600.0),
+        (jpeg(JpegColour::Cmyk, 32, 32, &inks, |_| {}), 600.0),
+        (palette, 2.0),
         (by_image(image::ImageFormat::Png), 2.0),
         (tiff.into_inner(), 2.0),
         (by_image(image::ImageFormat::Bmp), 2.0),

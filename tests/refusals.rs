@@ -9,6 +9,7 @@ use narrows::doubts;
 use narrows::estimate::Estimate;
 use narrows::fit::waist::WaistFit;
 use narrows::height::convert;
+use narrows::photo::Photo;
 use narrows::reading::{Focus, Given, ReadOptions, Reading, read};
 use narrows::refusal::RefusalCode;
 use narrows::setup::parse_toml;
@@ -98,6 +99,35 @@ fn line_broken_by_a_pulsed_beam() {
 }
 
 /// Where the white lid shows through there is no number, whatever the reason given.
+/// The plain strip's picture, its columns moved up and down so that the line, which is 1200 px long, lies so far from its chord.
+fn bent(bow_px: f64) -> Photo {
+    let photo = photo(&plain());
+    let [width, height] = [photo.width(), photo.height()];
+    let light = ndarray::Array2::from_shape_fn((height, width), |(row, column)| {
+        let along = 2.0 * (column as f64 + 0.5) / width as f64 - 1.0;
+        // The line takes up most of the picture's width.
+        let place = (row as f64 + bow_px * along * along).clamp(0.0, (height - 1) as f64);
+        let [above, share] = [place.floor(), place.fract()];
+        let at = |row: f64| f64::from(photo.luminance[[(row as usize).min(height - 1), column]]);
+        ((1.0 - share) * at(above) + share * at(above + 1.0)) as u16
+    });
+    photo.with_light(light)
+}
+
+#[test]
+fn a_line_that_bends_more_than_lens_and_paper_bend_it_is_no_head_s() {
+    let setup = setup(&plain(), "", "low_end = \"left\"");
+    let reading = |bow_px: f64| read(&bent(bow_px), &setup, &ReadOptions::default()).expect("a request");
+    let slightly = reading(5.0);
+    assert!(slightly.outcome.is_ok(), "{:?}", slightly.outcome);
+    let bow = slightly.course.as_ref().map_or(0.0, narrows::locate::Course::bow);
+    assert!((0.002..0.005).contains(&bow), "{bow}");
+    let bows = reading(20.0);
+    assert_refused(&bows, RefusalCode::NoLine);
+    let message = bows.outcome.expect_err("just asserted").message;
+    assert!(message.contains("bends by 0.9 %"), "{message}");
+}
+
 #[test]
 fn a_line_burnt_through_has_no_number() {
     for above in [6.0, 9.0] {

@@ -38,9 +38,9 @@ const MOST_UNEVEN: f64 = 0.5;
 /// The same of a light line: its ground is a coating, as dark on one side as on the other (rendered ones have 0.03 to 0.08), where the
 /// seam in a filled band lies between two chars.
 const MOST_UNEVEN_LIGHT: f64 = 0.25;
-/// A head runs straight, and a lens or curled paper bows its line by less than this share of its length.
+/// A head runs straight, and a lens or curled paper bows its line by less than this share of its length, what its trace runs on into
+/// included.
 const MOST_BOW: f64 = 0.02;
-const BOW_PARTS: u32 = 8;
 /// Sine of the angle between lines that run beside each other.
 const PARALLEL: f64 = 0.1;
 /// Misfit from which the widths keep to no curve at all.
@@ -113,7 +113,7 @@ impl Candidate {
         self.usable > LEAST_USABLE
             && !self.is_gap
             && !self.parts_two_grounds()
-            && self.bow() < MOST_BOW
+            && self.course.bow() < MOST_BOW
             && self.misfit < MOST_MISFIT
             && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
     }
@@ -144,7 +144,7 @@ impl Candidate {
     pub fn is_alike(&self, first: &Self) -> bool {
         let keeps_to_its_curve = self.misfit < ALIKE_STRAYING * first.misfit.max(LEAST_MISFIT);
         let is_spoilt = self.is_close_to(first) && !self.outreaches(first);
-        let is_straight = self.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT && keeps_to_its_curve;
+        let is_straight = self.course.bow() < ALIKE_BOW && self.misfit < ALIKE_MISFIT && keeps_to_its_curve;
         let is_beside = self.is_beside(first) && (keeps_to_its_curve || is_spoilt);
         self.is_as_strong(first) && self.widens_like(first) && (is_beside || is_straight)
     }
@@ -259,15 +259,6 @@ impl Candidate {
         let length = other.course.end_px - other.course.start_px;
         let beyond = [other.course.start_px - a.min(b), a.max(b) - other.course.end_px];
         beyond.into_iter().all(|beyond| beyond > -END_ROOM * length) && beyond[0] + beyond[1] > OUTREACH * length
-    }
-
-    /// Farthest that the course lies from its chord, over its length.
-    fn bow(&self) -> f64 {
-        let [start, length] = [self.course.start_px, self.course.end_px - self.course.start_px];
-        let at = |share: f64| self.course.offset_at(start + share * length);
-        let [first, last] = [at(0.0), at(1.0)];
-        let apart = |share: f64| (at(share) - first - share * (last - first)).abs();
-        (1..BOW_PARTS).map(|k| apart(f64::from(k) / f64::from(BOW_PARTS))).fold(0.0, f64::max) / length
     }
 
     /// How much speaks for it: length times contrast, less where edges are unclean or the kerf strays from the curve.

@@ -540,6 +540,28 @@ mod tests {
         assert_eq!(follow_through(&coarse, [[100.0, 122.0], [700.0, 122.0]]).len(), 1);
     }
 
+    /// A short pale line is followed by itself, and not beside one that is forty times as strong.
+    #[test]
+    fn what_is_far_weaker_than_the_best_is_not_followed() {
+        let coarse = |strong: f32| Coarse {
+            log_light: Array2::from_shape_fn((160, 420), |(y, x)| match y {
+                50 | 51 => strong,
+                110 | 111 if (150..230).contains(&x) => -0.09,
+                _ => 0.0,
+            }),
+            factor: 1.0,
+            corner_px: [0.0; 2],
+        };
+        let run = |rho_px: f64| Run { theta: std::f64::consts::FRAC_PI_2, rho_px, is_dark: true, votes: 1.0 };
+        let followed = |strong: f32| -> Vec<f64> {
+            follow(&coarse(strong), &[run(51.0), run(111.0)]).iter().map(|trace| trace.place(0)[1]).collect()
+        };
+        let beside = followed(-1.0);
+        assert!(beside.len() == 1 && (beside[0] - 51.0).abs() < 2.0, "{beside:?}");
+        let alone = followed(0.0);
+        assert!(alone.len() == 1 && (alone[0] - 111.0).abs() < 2.0, "{alone:?}");
+    }
+
     /// A drawn line that steps aside twice, a path that weaves, and a line whose trace weaves on in pale grain.
     #[test]
     fn what_weaves_counts_little_and_what_runs_straight_in_full() {
