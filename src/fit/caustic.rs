@@ -136,8 +136,11 @@ fn starts(bracket: &Bracket, length: f64) -> Vec<Vec<f64>> {
 /// goes on from there, for their derivatives.
 struct Places<'a> {
     data: &'a Data,
-    last: RefCell<(Vec<f64>, Vec<(f64, [f64; 5])>)>,
+    last: RefCell<(Vec<f64>, Vec<WithGradient>)>,
 }
+
+/// A value with its derivatives by the five parameters.
+type WithGradient = (f64, [f64; 5]);
 
 impl<'a> Places<'a> {
     fn new(data: &'a Data) -> Self {
@@ -145,7 +148,7 @@ impl<'a> Places<'a> {
     }
 
     /// What `use_them` makes of each place's residual of ln kerf with the curve's derivatives there.
-    fn at<T>(&self, p: &[f64], use_them: impl FnOnce(&mut dyn Iterator<Item = (f64, [f64; 5])>) -> T) -> T {
+    fn at<T>(&self, p: &[f64], use_them: impl FnOnce(&mut dyn Iterator<Item = WithGradient>) -> T) -> T {
         let mut last = self.last.borrow_mut();
         let (parameters, curve) = &mut *last;
         if parameters != p {
@@ -167,7 +170,7 @@ impl Residuals for Rough<'_> {
     }
 
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
-        let row = |(r, gradient): (f64, [f64; 5])| {
+        let row = |(r, gradient): WithGradient| {
             let slope = -soft(r / ROUGH_SCATTER, SOFT_RESIDUAL).1 / ROUGH_SCATTER;
             gradient.map(|g| slope * g)
         };
@@ -189,7 +192,7 @@ impl Residuals for Whitened<'_> {
     }
 
     fn jacobian(&self, p: &[f64]) -> Option<DMatrix<f64>> {
-        let rows = |places: &mut dyn Iterator<Item = (f64, [f64; 5])>| {
+        let rows = |places: &mut dyn Iterator<Item = WithGradient>| {
             self.whitener.whiten_rows(places.map(|(_, gradient)| gradient.map(|g| -g)))
         };
         Some(with_priors(&self.places.at(p, rows), p))
