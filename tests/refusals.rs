@@ -9,7 +9,7 @@ use narrows::doubts;
 use narrows::estimate::Estimate;
 use narrows::fit::waist::WaistFit;
 use narrows::height::convert;
-use narrows::photo::Photo;
+use narrows::photo::{Photo, Resolution};
 use narrows::reading::{Focus, Given, ReadOptions, Reading, read};
 use narrows::refusal::RefusalCode;
 use narrows::setup::parse_toml;
@@ -98,7 +98,26 @@ fn line_broken_by_a_pulsed_beam() {
     assert_refused(&reading(&dotted), RefusalCode::LineBroken);
 }
 
-/// Where the white lid shows through there is no number, whatever the reason given.
+/// The same pixels, once from a scanner and once from a camera: what is left of the stated uncertainty without the tie's own is
+/// the fit's, a twentieth more in a photograph (docs/uncertainty.md, "A photograph").
+#[test]
+fn a_photograph_is_stated_a_twentieth_less_sure() {
+    let mut scanned = photo(&plain());
+    scanned.resolution = Some(Resolution { x_dpi: 600.0, y_dpi: 600.0 });
+    let mut photographed = scanned.clone();
+    photographed.from_camera = true;
+    let setup = setup(&plain(), "", "low_end = \"left\"");
+    let of_the_fit = |photo: &Photo| {
+        let reading = read(photo, &setup, &ReadOptions::default()).expect("a request");
+        assert!(reading.outcome.is_ok(), "{:?}", reading.outcome);
+        let (waist, tie) = (reading.waist.expect("a waist"), reading.tie.expect("a tie"));
+        let of_the_tie = tie.at(waist.along_px).standard_uncertainty_mm;
+        (waist.position_mm.standard_uncertainty.powi(2) - of_the_tie.powi(2)).sqrt()
+    };
+    let ratio = of_the_fit(&photographed) / of_the_fit(&scanned);
+    assert!((ratio - 1.05).abs() < 0.01, "{ratio}");
+}
+
 /// The plain strip's picture, its columns moved up and down so that the line, which is 1200 px long, lies so far from its chord.
 fn bent(bow_px: f64) -> Photo {
     let photo = photo(&plain());
@@ -128,6 +147,7 @@ fn a_line_that_bends_more_than_lens_and_paper_bend_it_is_no_head_s() {
     assert!(message.contains("bends by 0.9 %"), "{message}");
 }
 
+/// Where the white lid shows through there is no number, whatever the reason given.
 #[test]
 fn a_line_burnt_through_has_no_number() {
     for above in [6.0, 9.0] {
