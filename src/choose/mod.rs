@@ -6,7 +6,8 @@ mod parted;
 
 use rayon::prelude::*;
 
-use crate::locate::coarse::{Coarse, straight_runs};
+use crate::locate::coarse::Coarse;
+use crate::locate::runs::straight_runs;
 use crate::locate::trace::{Trace, follow, follow_beside, follow_between, follow_through};
 use crate::photo::Photo;
 use candidate::{Candidate, ORDINARY_MISFIT, examine, look_closer};

@@ -5,7 +5,9 @@ pub mod coarse;
 pub mod crossing;
 pub mod profile;
 pub mod refine;
+pub mod runs;
 pub mod trace;
+mod valley;
 
 /// Places, between equal parts of a course, at which its distance from its chord is looked at.
 const BOW_PARTS: u32 = 8;

@@ -3,7 +3,8 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use super::coarse::{Between, Coarse, Run};
+use super::coarse::{Between, Coarse};
+use super::runs::Run;
 
 /// Lateral room in coarse pixels in which a course may leave the run: lens distortion bows a long line.
 const BAND: isize = 14;

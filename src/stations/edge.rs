@@ -167,22 +167,28 @@ impl Model {
         }
     }
 
-    /// Distance over σ from an edge, positive outside.
+    /// Distance from an edge, positive outside.
+    #[inline]
+    fn outwards(&self, side: usize, t: f64) -> f64 {
+        if side == 0 { self.edges[0] - t } else { t - self.edges[1] }
+    }
+
+    /// The same over σ, no farther than an edge reaches.
     #[inline]
     fn beyond(&self, side: usize, t: f64) -> f64 {
-        let outwards = if side == 0 { self.edges[0] - t } else { t - self.edges[1] };
-        (outwards * self.per_sigma).clamp(-FAR, FAR)
+        (self.outwards(side, t) * self.per_sigma).clamp(-FAR, FAR)
     }
 
     /// What a side adds to the core near its edge: the addend, and its derivatives by edge, core (less 1), background, slope and ln σ.
     #[inline]
     fn near(&self, side: usize, t: f64) -> (f64, [f64; 5]) {
         let z = self.beyond(side, t);
-        let d = (if side == 0 { self.edges[0] - t } else { t - self.edges[1] }).max(0.0);
-        // Moving an edge outwards moves the place from which the distance outwards counts.
+        let d = self.outwards(side, t).max(0.0);
+        // Moving an edge moves the place from which the distance outwards counts.
         let by_reach = if d > 0.0 { self.slopes[side] } else { 0.0 };
         let (c, g) = self.normal.at(z);
         let h = self.background[side] + self.slopes[side] * d - self.core;
+        // An edge that moves to the right leaves what lies outside of the left one farther away, and of the right one nearer.
         let sign = if side == 0 { 1.0 } else { -1.0 };
         (h * c, [sign * (h * g * self.per_sigma + by_reach * c), -c, c, d * c, -h * g * z])
     }
@@ -194,7 +200,7 @@ impl Model {
     }
 }
 
-/// Stretches of a profile, in order: far outside on the left, near the left edge alone, far from both edges on the core (or, on a thin
+/// Stretches of a profile, in order: far outside on the left, near the left edge alone, on the core far from both edges (or, of a thin
 /// line, near both), near the right edge alone, far outside on the right.
 struct Regions {
     left: Range<usize>,
@@ -243,13 +249,12 @@ impl Sums {
     /// Adds a stretch where the background alone shows: all derivatives are sums over the distance from the edge.
     fn outside(&mut self, model: &Model, side: usize, profile: &Profile, weights: &[f64], bins: Range<usize>) {
         let [background, slope] = [model.background[side], model.slopes[side]];
-        let [edge, outwards] = if side == 0 { [model.edges[0], -1.0] } else { [model.edges[1], 1.0] };
         // Weight, times distance, times its square; weight times residual, times distance; squares.
         let mut lanes = [[0f64; LANES]; 6];
         let [across, light, weights] = [&profile.across_px, &profile.light, weights].map(|v| &v[bins.clone()]);
         let residuals = &mut self.residuals[bins];
         let mut add = |lane: usize, t: f64, light: f64, weight: f64, residual: &mut f64| {
-            let d = outwards * (t - edge);
+            let d = model.outwards(side, t);
             let r = light - (background + slope * d);
             *residual = r;
             let [wd, wr] = [weight * d, weight * r];
@@ -271,8 +276,8 @@ impl Sums {
         let [w, wd, wdd, wr, wrd, squares] = lanes.map(|lanes| lanes.iter().sum::<f64>());
         self.squares += squares;
         let [of_edge, of_background, of_slope] = OF_SIDE[side];
-        // Moving an edge outwards moves the place from which the distance counts.
-        let by_edge = -outwards * slope;
+        // Moving an edge moves the place from which the distance counts.
+        let by_edge = if side == 0 { slope } else { -slope };
         for (place, sum) in [(of_edge, by_edge * wr), (of_background, wr), (of_slope, wrd)] {
             self.gradient[place] += sum;
         }
