@@ -182,6 +182,7 @@ fn pictures_without_an_answer_that_once_got_a_number() {
         (Trap::TwoLines, 976, RefusalCode::SeveralLines),
         (Trap::TwoLines, 1013, RefusalCode::SeveralLines),
         (Trap::TwoLines, 1061, RefusalCode::SeveralLines),
+        (Trap::TwoLines, 1088, RefusalCode::SeveralLines),
         (Trap::Taper, 65_000, RefusalCode::NoLine),
         (Trap::Filled, 1034, RefusalCode::NoLine),
         (Trap::Filled, 1056, RefusalCode::NotBracketed),

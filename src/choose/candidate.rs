@@ -149,6 +149,18 @@ impl Candidate {
         self.is_as_strong(first) && self.widens_like(first) && (is_beside || is_straight)
     }
 
+    /// True where it is one more stroke over the same ramp, whatever lies beyond its sides: as long and strong, beside `first` from end to
+    /// end, on one ground, and as true to a curve that narrows and widens again.
+    pub fn is_second_stroke_beside(&self, first: &Self) -> bool {
+        self.course.is_dark == first.course.is_dark
+            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
+            && !self.parts_two_grounds()
+            && self.misfit < ALIKE_STRAYING * first.misfit.max(LEAST_MISFIT)
+            && self.is_as_strong(first)
+            && self.widens_like(first)
+            && self.is_beside(first)
+    }
+
     /// True where it widens at least about half as much as `first`, each on its flatter side.
     pub fn widens_like(&self, first: &Self) -> bool {
         let least = |c: &Self| c.bracket.map(|b| b.rises[0].min(b.rises[1]));

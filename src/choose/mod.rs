@@ -196,8 +196,8 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
         *room = room.saturating_sub(1);
         is_measured
     });
-    let mut candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
-    candidates.retain(|c| !c.is_gap);
+    let candidates: Vec<Candidate> = distinct.into_par_iter().map(|t| examine(photo, t)).collect();
+    let (gaps, mut candidates): (Vec<Candidate>, Vec<Candidate>) = candidates.into_iter().partition(|c| c.is_gap);
     // A joint between the bench's planks crosses the picture, and is longer and darker than any line.
     if said.ends_show && candidates.iter().any(|c| c.looks_burned() && !crosses(&c.trace, photo)) {
         candidates.retain(|c| !crosses(&c.trace, photo));
@@ -229,7 +229,10 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
             let spoilt = candidates.iter().filter(|c| !c.is_gap && !c.lies_on(first)).filter(may_be);
             // The strip's own edge runs beside the line, too, between two grounds.
             let spoilt = spoilt.filter(|c| c.unevenness < first.unevenness + UNLIKE_SIDES);
-            spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo)).cloned().collect()
+            let twins = spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo));
+            // A light stroke between another and the lid beyond the strip's edge shows light on both sides, as a gap does.
+            let as_gaps = gaps.iter().filter(|c| c.is_second_stroke_beside(first));
+            twins.chain(as_gaps).cloned().collect()
         };
         return match the_burned(photo, &burned, said.ends_show) {
             Choice::One(first) => match twins(&first) {
