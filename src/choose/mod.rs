@@ -101,8 +101,13 @@ pub fn choose(photo: &Photo, coarse: &Coarse, said: Said) -> Choice {
     let others = distinct_traces(photo, coarse)
         .into_iter()
         .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.is_one_with(&known.trace));
-    let mut rivals: Vec<Candidate> =
+    let rivals: Vec<Candidate> =
         others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t)).collect();
+    let (gaps, mut rivals): (Vec<Candidate>, Vec<Candidate>) = rivals.into_iter().partition(|c| c.is_gap);
+    let strokes: Vec<Candidate> = gaps.into_iter().filter(|c| is_second_stroke(photo, c, &known)).collect();
+    if !strokes.is_empty() {
+        return Choice::Several([vec![known], strokes].concat());
+    }
     rivals.retain(Candidate::looks_burned);
     if rivals.is_empty() {
         return Choice::One(Box::new(known));
@@ -169,6 +174,12 @@ fn distinct_traces(photo: &Photo, coarse: &Coarse) -> Vec<Trace> {
     distinct
 }
 
+/// True where what looks like a gap is one more stroke beside `first`, on the same ground: a light one between another and the lid beyond
+/// the strip's edge shows light on both sides, as the gap between two things does.
+fn is_second_stroke(photo: &Photo, gap: &Candidate, first: &Candidate) -> bool {
+    gap.is_second_stroke_beside(first) && !are_parted(photo, first, gap)
+}
+
 /// True for each end of a trace that lies at the picture's edge.
 fn at_the_edge(trace: &Trace, photo: &Photo) -> [bool; 2] {
     let [width, height] = [photo.width() as f64, photo.height() as f64];
@@ -230,8 +241,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
             // The strip's own edge runs beside the line, too, between two grounds.
             let spoilt = spoilt.filter(|c| c.unevenness < first.unevenness + UNLIKE_SIDES);
             let twins = spoilt.filter(|c| c.is_twin_of(first) && !c.runs_off(photo));
-            // A light stroke between another and the lid beyond the strip's edge shows light on both sides, as a gap does.
-            let as_gaps = gaps.iter().filter(|c| c.is_second_stroke_beside(first));
+            let as_gaps = gaps.iter().filter(|c| is_second_stroke(photo, c, first));
             twins.chain(as_gaps).cloned().collect()
         };
         return match the_burned(photo, &burned, said.ends_show) {
@@ -376,6 +386,34 @@ mod tests {
         assert!(matches!(chosen(STRIP), Choice::Several(_)));
         let Choice::One(line) = chosen(STRIP / 4) else { panic!("one line lies on the strip of the points") };
         assert!((line.course.place(600.0, 0.0)[1] - 130.0).abs() < 2.0);
+    }
+
+    /// Two light strokes on a dark coating, the lower one between the upper and the white lid: with and without points on the upper.
+    #[test]
+    fn a_light_stroke_between_another_and_the_lid_is_a_second_line() {
+        const LID: u16 = 60000;
+        const STROKE: u16 = 40000;
+        const COATING: u16 = 6000;
+        let luminance = Array2::from_shape_fn((420, 1200), |(y, x)| {
+            let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+            let half_width = 3.0 + 5.0 * ((x - 600.0) / 500.0).powi(2);
+            let on_a_stroke = (y - 180.0).abs().min((y - 225.0).abs()) < half_width;
+            if y > 265.0 {
+                LID
+            } else if (80.0..1120.0).contains(&x) && on_a_stroke {
+                STROKE
+            } else {
+                COATING
+            }
+        });
+        let photo = Photo::from_light(luminance);
+        let coarse = Coarse::new(&photo, None);
+        let lower = distinct_traces(&photo, &coarse).into_iter().map(|trace| examine(&photo, trace));
+        assert!(lower.into_iter().any(|c| c.is_gap && (c.course.place(600.0, 0.0)[1] - 225.0).abs() < 3.0));
+        for through_px in [None, Some([[300.0, 180.0], [900.0, 180.0]])] {
+            let chosen = choose(&photo, &coarse, Said { through_px, ..Said::default() });
+            assert!(matches!(chosen, Choice::Several(_)), "{through_px:?}: {chosen:?}");
+        }
     }
 
     /// A dark line from x 300 to 900 on y 400, and a stroke up and down on x 500 between these distances above the line, both finest in

@@ -34,6 +34,11 @@ const THINGS: [(&str, Drawing); 14] = [
 /// How many things there are.
 pub const THING_COUNT: usize = THINGS.len();
 
+/// The number of the thing of that name.
+pub fn named(name: &str) -> usize {
+    THINGS.iter().position(|(known, _)| *known == name).unwrap()
+}
+
 /// A picture with the thing below or above the strip, as PNG, and the thing's name.
 pub fn beside(scene: &Scene, thing: usize, seed: u64) -> (&'static str, Vec<u8>) {
     let (name, draw) = THINGS[thing];
