@@ -56,6 +56,9 @@ impl Logbook {
 /// Largest number of a record: each further one gets a larger number, and beyond 2⁵³ not every JSON reader keeps it.
 const LARGEST_ID: RecordId = 1 << 53;
 
+/// Characters of a record's identity.
+const UID_LENGTH: usize = 32;
+
 /// Identities of records that are there, with their numbers.
 type Known = BTreeMap<String, RecordId>;
 
@@ -79,6 +82,11 @@ fn import(connection: &Connection, lines: Vec<(usize, Line)>) -> Result<Imported
         };
         if !(1..=LARGEST_ID).contains(&id) {
             let what = format!("its number is {id}, and numbers are from 1 to {LARGEST_ID}");
+            return Err(LogbookError::BadLine { line, what }.into());
+        }
+        // Of a record without one nobody could tell, when it comes again, that it is here already.
+        if uid.chars().count() != UID_LENGTH {
+            let what = format!("its uid has {} characters, and a uid has {UID_LENGTH}", uid.chars().count());
             return Err(LogbookError::BadLine { line, what }.into());
         }
         let replaces = |replaced: Option<RecordId>| match replaced {
@@ -466,10 +474,11 @@ pub(super) mod tests {
         headless.remove(0);
         let mut reordered = one_of_each();
         reordered.swap(5, 6);
-        let numbered = |id| {
-            let event = Event { id, uid: uid(9), machine: "north".into(), ..Event::default() };
+        let with = |id, uid| {
+            let event = Event { id, uid, machine: "north".into(), ..Event::default() };
             written(vec![Line::Logbook { schema: SCHEMA.into() }, Line::Event(Box::new(event))])
         };
+        let numbered = |id| with(id, uid(9));
         for (text, line) in [
             (written(headless), 1),
             (written(reordered).replace("00003\"", "00013\"").replace("00002\"", "00012\""), 6),
@@ -481,6 +490,9 @@ pub(super) mod tests {
             (numbered(0), 2),
             (numbered(-21), 2),
             (numbered(RecordId::MAX), 2),
+            // Found by fuzzing: each import would have taken it once more.
+            (with(1, String::new()), 2),
+            (with(1, "short".into()), 2),
             ("nothing of the kind".into(), 1),
             (String::new(), 1),
         ] {
