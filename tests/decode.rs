@@ -71,7 +71,7 @@ fn red_light_alone_of_every_format_with_colours() {
     for (file, tolerance) in files {
         let red = decode(&file).unwrap().in_red().unwrap();
         for (block, colour) in colours.iter().enumerate() {
-            assert_close(red.luminance[[8 + 16 * (block / 2), 8 + 16 * (block % 2)]], red_8(colour[0]), tolerance);
+            assert_close(red.light()[[8 + 16 * (block / 2), 8 + 16 * (block % 2)]], red_8(colour[0]), tolerance);
         }
     }
     assert!(decode(&grey_png(2, 2, &[0, 1, 2, 3])).unwrap().in_red().is_none());
@@ -226,7 +226,7 @@ fn published_values_of_the_srgb_curve() {
     // IEC 61966-2-1:1999, the curve's two branches; decimal values from memory.
     let values = [(0u8, 0.0), (10, 0.003_035), (118, 0.181_16), (128, 0.215_86), (188, 0.502_89), (255, 1.0)];
     let photo = decode(&grey_png(6, 1, &values.map(|(stored, _)| stored))).unwrap();
-    for (&found, (_, wanted)) in photo.luminance.iter().zip(values) {
+    for (&found, (_, wanted)) in photo.light().iter().zip(values) {
         assert_close(found, wanted * 65535.0, 1.0);
     }
 }
@@ -237,8 +237,8 @@ fn every_grey_reads_alike_in_one_channel_and_in_three() {
     let triple: Vec<u8> = ramp.iter().flat_map(|&v| [v, v, v]).collect();
     let grey = decode(&grey_png(256, 1, &ramp)).unwrap();
     let colour = decode(&bmp(256, 1, &triple, ExtendedColorType::Rgb8)).unwrap();
-    assert_eq!(grey.luminance, colour.luminance);
-    for (stored, &found) in grey.luminance.iter().enumerate() {
+    assert_eq!(grey.light(), colour.light());
+    for (stored, &found) in grey.light().iter().enumerate() {
         let v = stored as u8;
         assert_close(found, luminance_8(v, v, v), 0.51);
     }
@@ -254,7 +254,7 @@ fn colours_weigh_as_in_rec_709() {
         webp(4, 1, &data, ExtendedColorType::Rgb8, None),
     ] {
         let photo = decode(&bytes).unwrap();
-        for (found, wanted) in photo.luminance.iter().zip(data.chunks(3)) {
+        for (found, wanted) in photo.light().iter().zip(data.chunks(3)) {
             assert_close(*found, luminance_8(wanted[0], wanted[1], wanted[2]), 0.51);
         }
     }
@@ -272,11 +272,11 @@ fn sixteen_bits_are_kept() {
     TiffEncoder::new(&mut tiff).unwrap().write_image::<colortype::Gray16>(count, 1, &values).unwrap();
     for bytes in [png.encode(|_| {}), tiff.into_inner()] {
         let photo = decode(&bytes).unwrap();
-        for (&found, &stored) in photo.luminance.iter().zip(&values) {
+        for (&found, &stored) in photo.light().iter().zip(&values) {
             let v = f64::from(stored) / 65535.0;
             assert_close(found, luminance(v, v, v), 0.51);
         }
-        assert!(photo.luminance.as_slice().unwrap()[..64].windows(2).all(|pair| pair[0] < pair[1]));
+        assert!(photo.light().as_slice().unwrap()[..64].windows(2).all(|pair| pair[0] < pair[1]));
     }
 }
 
@@ -289,7 +289,7 @@ fn sixteen_bit_colour_in_png_and_tiff() {
     TiffEncoder::new(&mut tiff).unwrap().write_image::<colortype::RGB16>(2, 1, &pixels).unwrap();
     for bytes in [png.encode(|_| {}), tiff.into_inner()] {
         let photo = decode(&bytes).unwrap();
-        for (&found, wanted) in photo.luminance.iter().zip(pixels.chunks(3)) {
+        for (&found, wanted) in photo.light().iter().zip(pixels.chunks(3)) {
             let [r, g, b] = [0, 1, 2].map(|i| f64::from(wanted[i]) / 65535.0);
             assert_close(found, luminance(r, g, b), 1.5);
         }
@@ -302,7 +302,7 @@ fn low_bit_depths_and_palettes() {
     let two =
         Png { colour: png::ColorType::Grayscale, depth: png::BitDepth::Two, width: 4, height: 1, data: &[0b0001_1011] };
     let photo = decode(&two.encode(|_| {})).unwrap();
-    for (&found, grey) in photo.luminance.iter().zip([0, 85, 170, 255]) {
+    for (&found, grey) in photo.light().iter().zip([0, 85, 170, 255]) {
         assert_close(found, luminance_8(grey, grey, grey), 0.51);
     }
     let palette = [10, 20, 30, 200, 100, 50];
@@ -310,7 +310,7 @@ fn low_bit_depths_and_palettes() {
         Png { colour: png::ColorType::Indexed, depth: png::BitDepth::One, width: 3, height: 1, data: &[0b1010_0000] };
     let photo = decode(&indexed.encode(|info| info.palette = Some(palette.to_vec().into()))).unwrap();
     let (dark, light) = (luminance_8(10, 20, 30), luminance_8(200, 100, 50));
-    for (&found, wanted) in photo.luminance.iter().zip([light, dark, light]) {
+    for (&found, wanted) in photo.light().iter().zip([light, dark, light]) {
         assert_close(found, wanted, 0.51);
     }
 }
@@ -325,7 +325,7 @@ fn transparency_shows_white_paper() {
     TiffEncoder::new(&mut tiff).unwrap().write_image::<colortype::RGBA8>(3, 1, &data).unwrap();
     for bytes in [png.encode(|_| {}), webp(3, 1, &data, ExtendedColorType::Rgba8, None)] {
         let photo = decode(&bytes).unwrap();
-        for (&found, wanted) in photo.luminance.iter().zip(wanted) {
+        for (&found, wanted) in photo.light().iter().zip(wanted) {
             assert_close(found, wanted, 0.51);
         }
     }
@@ -333,7 +333,7 @@ fn transparency_shows_white_paper() {
     let png =
         Png { colour: png::ColorType::GrayscaleAlpha, depth: png::BitDepth::Sixteen, width: 3, height: 1, data: &wide };
     let photo = decode(&png.encode(|_| {})).unwrap();
-    assert_eq!(photo.luminance.as_slice().unwrap(), [65535, 0, 52428]);
+    assert_eq!(photo.light().as_slice().unwrap(), [65535, 0, 52428]);
     // A palette entry and a grey value declared transparent.
     let indexed =
         Png { colour: png::ColorType::Indexed, depth: png::BitDepth::Eight, width: 2, height: 1, data: &[0, 1] };
@@ -342,7 +342,7 @@ fn transparency_shows_white_paper() {
         info.trns = Some(vec![0].into());
     }))
     .unwrap();
-    assert_eq!(photo.luminance.as_slice().unwrap(), [65535, 0]);
+    assert_eq!(photo.light().as_slice().unwrap(), [65535, 0]);
 }
 
 /// Found by fuzzing: the decoder panicked on what was left over.
@@ -366,7 +366,7 @@ fn png_says_how_its_samples_relate_to_light() {
         Png { colour: png::ColorType::Grayscale, depth: png::BitDepth::Sixteen, width: 4, height: 1, data: &wide };
     let with_gamma = |hundred_thousandths: u32| {
         let bytes = insert_png_chunk(&png.encode(|_| {}), b"IDAT", b"gAMA", &hundred_thousandths.to_be_bytes());
-        decode(&bytes).unwrap().luminance.into_raw_vec_and_offset().0
+        decode(&bytes).unwrap().light().into_owned().into_raw_vec_and_offset().0
     };
     assert_eq!(with_gamma(100_000), [0, 16384, 32768, 65535]);
     let quarter = 16384.0 / 65535.0;
@@ -377,9 +377,9 @@ fn png_says_how_its_samples_relate_to_light() {
     // sRGB goes before gAMA, cICP before both (transfer characteristics 8: linear).
     let both = insert_png_chunk(&png.encode(|_| {}), b"IDAT", b"gAMA", &100_000u32.to_be_bytes());
     let both = insert_png_chunk(&both, b"IDAT", b"sRGB", &[0]);
-    assert_close(decode(&both).unwrap().luminance[[0, 1]], luminance(quarter, quarter, quarter), 0.51);
+    assert_close(decode(&both).unwrap().light()[[0, 1]], luminance(quarter, quarter, quarter), 0.51);
     let all = insert_png_chunk(&both, b"IDAT", b"cICP", &[1, 8, 0, 1]);
-    assert_eq!(decode(&all).unwrap().luminance[[0, 1]], 16384);
+    assert_eq!(decode(&all).unwrap().light()[[0, 1]], 16384);
 }
 
 #[test]
@@ -392,12 +392,12 @@ fn jpeg_baseline_progressive_and_grey() {
             .unwrap();
     assert_eq!((baseline.width(), baseline.height()), (40, 24));
     for photo in [baseline, progressive, subsampled] {
-        for (&found, wanted) in photo.luminance.iter().zip(data.chunks(3)) {
+        for (&found, wanted) in photo.light().iter().zip(data.chunks(3)) {
             assert_close(found, light_of_luma(wanted), 900.0);
         }
     }
     let grey = decode(&jpeg(JpegColour::Luma, 8, 8, &[77; 64], |_| {})).unwrap();
-    assert!(grey.luminance.iter().all(|&found| (f64::from(found) - luminance_8(77, 77, 77)).abs() < 500.0));
+    assert!(grey.light().iter().all(|&found| (f64::from(found) - luminance_8(77, 77, 77)).abs() < 500.0));
 }
 
 /// Colours that change from pixel to pixel are blurred by any sampling but 4:4:4; their luma is not.
@@ -427,7 +427,7 @@ fn jpeg_colours_are_read_by_their_luma_whatever_their_sampling() {
                 });
                 let photo = decode(&bytes).unwrap();
                 assert_eq!((photo.width(), photo.height()), (width.into(), height.into()));
-                for (&found, wanted) in photo.luminance.iter().zip(data.chunks(3)) {
+                for (&found, wanted) in photo.light().iter().zip(data.chunks(3)) {
                     let wanted = light_of_luma(wanted);
                     assert!(
                         (f64::from(found) - wanted).abs() < tolerance,
@@ -452,7 +452,7 @@ fn jpeg_samplings_that_would_be_misread_are_refused() {
         };
         let refused = decode(&encoded(false)).unwrap_err();
         assert!(matches!(refused, DecodeError::UnsupportedEncoding { .. }), "{refused}");
-        assert_close(decode(&encoded(true)).unwrap().luminance[[39, 39]], luminance_8(90, 90, 90), 500.0);
+        assert_close(decode(&encoded(true)).unwrap().light()[[39, 39]], luminance_8(90, 90, 90), 500.0);
     }
     // Baseline, 4:2:0, each component in a scan of its own; by `cjpeg -scans` of libjpeg-turbo.
     let one_by_one = include_bytes!("fuzz/seeds/decode/components-one-by-one.jpg");
@@ -474,19 +474,19 @@ fn jpeg_inks_and_plain_rgb() {
     let mut plain = marked.clone();
     plain[at..at + 5].copy_from_slice(b"Other");
     for bytes in [adobe, ycck, plain] {
-        for &found in &decode(&bytes).unwrap().luminance {
+        for &found in decode(&bytes).unwrap().light().iter() {
             assert_close(found, wanted, 600.0);
         }
     }
     // Three components that Adobe's marker calls untransformed are red, green and blue.
     let raw = jpeg(JpegColour::Ycbcr, 8, 8, &[200, 100, 50].repeat(64), |_| {});
     let rgb = insert_jpeg_segment(&raw, 0xee, b"Adobe\0\x64\0\0\0\0\0");
-    for &found in &decode(&rgb).unwrap().luminance {
+    for &found in decode(&rgb).unwrap().light().iter() {
         assert_close(found, luminance_8(200, 100, 50), 600.0);
     }
     // The same marker on a grey picture says nothing.
     let grey = insert_jpeg_segment(&jpeg(JpegColour::Luma, 8, 8, &[120; 64], |_| {}), 0xee, b"Adobe\0\x64\0\0\0\0\0");
-    assert_close(decode(&grey).unwrap().luminance[[3, 3]], luminance_8(120, 120, 120), 600.0);
+    assert_close(decode(&grey).unwrap().light()[[3, 3]], luminance_8(120, 120, 120), 600.0);
 }
 
 #[test]
@@ -501,11 +501,11 @@ fn tiff_compressions_give_the_same_picture() {
         bytes.into_inner()
     };
     let plain = decode(&encode(Compression::Uncompressed)).unwrap();
-    for (&found, wanted) in plain.luminance.iter().zip(data.chunks(3)) {
+    for (&found, wanted) in plain.light().iter().zip(data.chunks(3)) {
         assert_close(found, luminance_8(wanted[0], wanted[1], wanted[2]), 0.51);
     }
     for compression in [Compression::Lzw, Compression::Deflate(Default::default()), Compression::Packbits] {
-        assert_eq!(decode(&encode(compression)).unwrap().luminance, plain.luminance);
+        assert_eq!(decode(&encode(compression)).unwrap().light(), plain.light());
     }
 }
 
@@ -517,7 +517,7 @@ fn tiff_cmyk_in_eight_and_sixteen_bits() {
     let inks = [51u16, 102, 153, 51].map(|ink| ink * 257);
     TiffEncoder::new(&mut wide).unwrap().write_image::<colortype::CMYK16>(1, 1, &inks).unwrap();
     for bytes in [narrow.into_inner(), wide.into_inner()] {
-        assert_close(decode(&bytes).unwrap().luminance[[0, 0]], luminance_8(163, 122, 82), 100.0);
+        assert_close(decode(&bytes).unwrap().light()[[0, 0]], luminance_8(163, 122, 82), 100.0);
     }
 }
 
@@ -580,7 +580,7 @@ fn tiff_planes_tiles_and_packed_bits() {
         &planes,
     );
     let photo = decode(&planar).unwrap();
-    for (&found, (r, g, b)) in photo.luminance.iter().zip(wanted) {
+    for (&found, (r, g, b)) in photo.light().iter().zip(wanted) {
         assert_close(found, luminance_8(r, g, b), 0.51);
     }
     // 20 × 18 grey in tiles of 16 × 16, the stored value being 10 · row + column where it lies inside.
@@ -606,7 +606,7 @@ fn tiff_planes_tiles_and_packed_bits() {
     );
     let photo = decode(&tiled).unwrap();
     assert_eq!((photo.width(), photo.height()), (20, 18));
-    for ((row, column), &found) in photo.luminance.indexed_iter() {
+    for ((row, column), &found) in photo.light().indexed_iter() {
         let v = (10 * row + column) as u8;
         assert_close(found, luminance_8(v, v, v), 0.51);
     }
@@ -627,7 +627,7 @@ fn tiff_planes_tiles_and_packed_bits() {
     );
     let (black, white) = (0, 65535);
     assert_eq!(
-        decode(&fax_like).unwrap().luminance.as_slice().unwrap(),
+        decode(&fax_like).unwrap().light().as_slice().unwrap(),
         [black, white, black, white, white, black, white, black, white, black]
     );
 }
@@ -663,8 +663,8 @@ fn tiff_planes_in_tiles_that_overhang() {
         &tiles,
     );
     let photo = decode(&bytes).unwrap();
-    assert_eq!(photo.luminance.dim(), (18, 20));
-    for ((row, column), &found) in photo.luminance.indexed_iter() {
+    assert_eq!(photo.light().dim(), (18, 20));
+    for ((row, column), &found) in photo.light().indexed_iter() {
         let value = (10 * row + column) as u8;
         assert_close(found, luminance_8(value, value + 1, value + 2), 0.51);
     }
@@ -695,7 +695,7 @@ fn tiff_palettes_of_every_depth() {
             (320, SHORT, &map),
         ];
         let photo = decode(&hand_made_tiff(&tags, &packed)).unwrap();
-        for (&found, index) in photo.luminance.iter().zip(indices) {
+        for (&found, index) in photo.light().iter().zip(indices) {
             let level = |by: usize| (by * index * step as usize) as f64 / 65535.0;
             assert_close(found, luminance(level(1), level(2), level(3)), 0.51);
         }
@@ -716,8 +716,8 @@ fn a_tiff_palette_of_eight_bit_values_is_taken_for_what_it_is() {
         (320, SHORT, &map),
     ];
     let photo = decode(&hand_made_tiff(&tags, &[0b0100_0000])).unwrap();
-    assert_close(photo.luminance[(0, 0)], 0.0, 0.5);
-    assert_close(photo.luminance[(0, 1)], luminance_8(200, 100, 50), 0.51);
+    assert_close(photo.light()[(0, 0)], 0.0, 0.5);
+    assert_close(photo.light()[(0, 1)], luminance_8(200, 100, 50), 0.51);
 }
 
 #[test]
@@ -731,7 +731,7 @@ fn tiff_reads_the_first_page_that_is_no_thumbnail() {
     }
     let photo = decode(&bytes.into_inner()).unwrap();
     assert_eq!((photo.width(), photo.height()), (4, 4));
-    assert_close(photo.luminance[[0, 0]], luminance_8(128, 128, 128), 0.51);
+    assert_close(photo.light()[[0, 0]], luminance_8(128, 128, 128), 0.51);
 }
 
 #[test]
@@ -751,7 +751,7 @@ fn an_animated_webp_gives_its_first_frame() {
     body.extend(frame(20));
     let photo = decode(&riff_chunk(b"RIFF", &body)).unwrap();
     // One grey level of tolerance: the decoder blends the frame with what lies beneath.
-    for &found in &photo.luminance {
+    for &found in photo.light().iter() {
         assert_close(found, luminance_8(200, 200, 200), 450.0);
     }
 }
@@ -790,7 +790,7 @@ fn interlaced_png_reads_like_a_plain_one() {
         bytes.extend(&chunk);
         bytes.extend(crc32(&chunk).to_be_bytes());
     }
-    assert_eq!(decode(&bytes).unwrap().luminance, decode(&grey_png(2, 2, &[10, 20, 30, 40])).unwrap().luminance);
+    assert_eq!(decode(&bytes).unwrap().light(), decode(&grey_png(2, 2, &[10, 20, 30, 40])).unwrap().light());
 }
 
 // ---- orientation ----
@@ -826,14 +826,14 @@ fn every_orientation_in_every_container() {
         for bytes in files {
             let photo = decode(&bytes).unwrap();
             assert_eq!(photo.orientation, tag as u8);
-            for (&found, number) in photo.luminance.iter().zip(shown) {
+            for (&found, number) in photo.light().iter().zip(shown) {
                 assert_close(found, luminance_8(number * 25, number * 25, number * 25), 0.51);
             }
         }
         let photo = decode(&jpeg(JpegColour::Luma, 48, 48, &blocks, |e| e.add_exif_metadata(&block).unwrap())).unwrap();
         assert_eq!(photo.orientation, tag as u8);
         for (i, number) in shown.into_iter().enumerate() {
-            let found = photo.luminance[[i / 3 * 16 + 8, i % 3 * 16 + 8]];
+            let found = photo.light()[[i / 3 * 16 + 8, i % 3 * 16 + 8]];
             assert_close(found, luminance_8(number * 25, number * 25, number * 25), 1500.0);
         }
     }
@@ -844,7 +844,7 @@ fn an_undefined_orientation_is_upright() {
     for tag in [0, 9, 65535] {
         let block = exif_block(&[short(Tag::Orientation, tag)]);
         let photo = decode(&insert_png_chunk(&grey_png(2, 1, &[0, 255]), b"IDAT", b"eXIf", &block)).unwrap();
-        assert_eq!((photo.orientation, photo.luminance[[0, 0]]), (1, 0));
+        assert_eq!((photo.orientation, photo.light()[[0, 0]]), (1, 0));
     }
 }
 
@@ -1063,7 +1063,7 @@ fn a_file_and_its_bytes_read_alike() {
         let path = folder.path().join("picture");
         std::fs::write(&path, &bytes).unwrap();
         let from_file = decode_file(&path, &DecodeOptions::default()).unwrap();
-        assert_eq!(from_file.luminance, decode(&bytes).unwrap().luminance);
+        assert_eq!(from_file.light(), decode(&bytes).unwrap().light());
     }
 }
 
@@ -1320,7 +1320,7 @@ fn a_cut_picture_is_an_error_wherever_it_is_cut() {
                 Err(DecodeError::DecoderPanicked { .. }) => panic!("{name} panicked at {length}"),
                 Err(_) => {}
                 // Where only what follows the pixels is missing, the picture must be whole.
-                Ok(photo) => assert_eq!(photo.luminance, whole.luminance, "{name} cut at {length}"),
+                Ok(photo) => assert_eq!(photo.light(), whole.light(), "{name} cut at {length}"),
             }
         }
         let half = decode(&bytes[..bytes.len() / 2]).unwrap_err();

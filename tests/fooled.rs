@@ -229,8 +229,8 @@ fn every_thing_beside_a_good_strip() {
 fn stacked(upper: &Photo, lower: &Photo) -> Photo {
     let size = (upper.height() + lower.height(), upper.width());
     let luminance = ndarray::Array2::from_shape_fn(size, |(y, x)| match y.checked_sub(upper.height()) {
-        None => upper.luminance[[y, x]],
-        Some(y) => lower.luminance[[y, x.min(lower.width() - 1)]],
+        None => upper.plane.at([y, x]),
+        Some(y) => lower.plane.at([y, x.min(lower.width() - 1)]),
     });
     upper.with_light(luminance)
 }
@@ -275,7 +275,7 @@ fn the_lines_of_a_mat_are_no_rivals() {
             |[y, x]: [usize; 2]| (90..strip.height() - 90).contains(&y) && (150..strip.width() - 150).contains(&x);
         let finer = 4.0 + 8.0 * ((y as f64 / height as f64 - 0.5) / 0.5).powi(2);
         let is_line = (y % 110) < 8 || ((x % 130) as f64) < finer;
-        match of_strip.map(|(y, x)| ([y, x], strip.luminance[[y, x]])) {
+        match of_strip.map(|(y, x)| ([y, x], strip.plane.at([y, x]))) {
             Some((place, light)) if is_inside(place) || light > 8_000 => light,
             _ if is_line => 40_000,
             _ => 3_000,

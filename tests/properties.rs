@@ -30,13 +30,13 @@ fn with(photo: &Photo, luminance: Array2<u16>) -> Photo {
 
 /// A quarter turn clockwise.
 fn turned(photo: &Photo) -> Photo {
-    let mut turned = photo.luminance.t().to_owned();
+    let mut turned = photo.light().t().to_owned();
     turned.invert_axis(Axis(1));
     with(photo, turned.as_standard_layout().to_owned())
 }
 
 fn mirrored(photo: &Photo) -> Photo {
-    let mut mirrored = photo.luminance.clone();
+    let mut mirrored = photo.light().into_owned();
     mirrored.invert_axis(Axis(1));
     with(photo, mirrored.as_standard_layout().to_owned())
 }
@@ -83,7 +83,7 @@ fn dimmer_pictures() {
     let photo = photo(&plain());
     let expected = focus(&photo, "left");
     for share in [0.75, 0.4] {
-        let dimmed = with(&photo, photo.luminance.mapv(|light| (f64::from(light) * share).round() as u16));
+        let dimmed = with(&photo, photo.light().mapv(|light| (f64::from(light) * share).round() as u16));
         let focus = focus(&dimmed, "left");
         assert_same("position", focus.position_mm, expected.position_mm.value, 0.1);
         let kerfs = [&focus, &expected].map(|focus| focus.kerf_mm.expect("a scale").value);
@@ -99,13 +99,13 @@ fn larger_and_smaller_pictures() {
     let fine = photo(&fine);
     let expected = focus(&fine, "left");
     let [height, width] = [fine.height(), fine.width()];
-    let doubled = with(&fine, Array2::from_shape_fn((2 * height, 2 * width), |(y, x)| fine.luminance[[y / 2, x / 2]]));
+    let doubled = with(&fine, Array2::from_shape_fn((2 * height, 2 * width), |(y, x)| fine.plane.at([y / 2, x / 2])));
     let halved = with(
         &fine,
         Array2::from_shape_fn((height / 2, width / 2), |(y, x)| {
             let sum: u32 = [[0, 0], [0, 1], [1, 0], [1, 1]]
                 .iter()
-                .map(|[dy, dx]| u32::from(fine.luminance[[2 * y + dy, 2 * x + dx]]))
+                .map(|[dy, dx]| u32::from(fine.plane.at([2 * y + dy, 2 * x + dx])))
                 .sum();
             (sum / 4) as u16
         }),

@@ -127,7 +127,7 @@ fn bent(bow_px: f64) -> Photo {
         // The line takes up most of the picture's width.
         let place = (row as f64 + bow_px * along * along).clamp(0.0, (height - 1) as f64);
         let [above, share] = [place.floor(), place.fract()];
-        let at = |row: f64| f64::from(photo.luminance[[(row as usize).min(height - 1), column]]);
+        let at = |row: f64| f64::from(photo.plane.at([(row as usize).min(height - 1), column]));
         ((1.0 - share) * at(above) + share * at(above + 1.0)) as u16
     });
     photo.with_light(light)

@@ -425,7 +425,7 @@ fn overlay_shows_the_photograph_in_its_own_light() {
     let scale = (right - left) / sample.photo.width() as f64;
     assert!((scale - 2.0).abs() < 1e-9, "a picture of 620 px is doubled, not {scale}");
     for [column, row] in [[1_usize, 1_usize], [300, 2], [618, 158]] {
-        let linear = f64::from(sample.photo.luminance[[row, column]]) / 65535.0;
+        let linear = f64::from(sample.photo.plane.at([row, column])) / 65535.0;
         let expected = 255.0 * (1.055 * linear.powf(1.0 / 2.4) - 0.055);
         let [x, y] = [left + (column as f64 + 0.5) * scale, top + (row as f64 + 0.5) * scale];
         let shown = f64::from(overlay.picture.get_pixel(x as u32, y as u32).0[0]);

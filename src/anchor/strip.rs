@@ -434,7 +434,7 @@ fn refine(photo: &Photo, frame: &Frame, middle: f64, half: f64, v: f64, slope: f
         if p[0] < 0.0 || p[1] < 0.0 || p[0] >= photo.width() as f64 || p[1] >= photo.height() as f64 {
             return None;
         }
-        Some((f64::from(photo.luminance[[p[1] as usize, p[0] as usize]]) / 65535.0 + 0.02).ln())
+        Some((f64::from(photo.plane.at([p[1] as usize, p[0] as usize])) / 65535.0 + 0.02).ln())
     };
     let [mut us, mut vs, mut steps] = [Vec::new(), Vec::new(), Vec::new()];
     for i in 0..PLACES {

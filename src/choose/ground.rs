@@ -114,8 +114,8 @@ fn ends_at_an_edge(photo: &Photo, course: &Course, guide: &WidthGuide, end_px: f
 
 /// Light (white = 65535) at a place; `None` outside the picture.
 pub fn light(photo: &Photo, [x, y]: [f64; 2]) -> Option<f64> {
-    let inside = x >= 0.0 && y >= 0.0;
-    if inside { photo.luminance.get([y as usize, x as usize]).map(|value| f64::from(*value)) } else { None }
+    let is_inside = x >= 0.0 && y >= 0.0 && x < photo.width() as f64 && y < photo.height() as f64;
+    is_inside.then(|| f64::from(photo.plane.at([y as usize, x as usize])))
 }
 
 #[cfg(test)]

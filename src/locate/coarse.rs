@@ -5,7 +5,7 @@
 use ndarray::Array2;
 use rayon::prelude::*;
 
-use crate::photo::Photo;
+use crate::photo::{Photo, Pixels};
 
 /// Long side of the reduced picture in pixels. Kerfs of 3 px in a 4000 px picture stay about one pixel wide.
 const COARSE_SIDE_PX: usize = 1300;
@@ -37,9 +37,16 @@ impl Coarse {
                 // Rows first: their sums lie side by side.
                 columns.fill(0);
                 for y in 0..factor {
-                    let full = photo.luminance.row((y0 + row * factor + y).min(photo.height() - 1));
-                    let full = full.as_slice().expect("luminance rows are contiguous");
-                    columns.iter_mut().zip(&full[x0..]).for_each(|(sum, light)| *sum += u32::from(*light));
+                    let line = (y0 + row * factor + y).min(photo.height() - 1);
+                    match photo.plane.from(line * photo.width() + x0) {
+                        Pixels::Linear(full) => {
+                            columns.iter_mut().zip(full).for_each(|(sum, light)| *sum += u32::from(*light));
+                        }
+                        Pixels::Coded(full, light) => {
+                            let full = full.iter().map(|sample| light[usize::from(*sample)]);
+                            columns.iter_mut().zip(full).for_each(|(sum, light)| *sum += u32::from(light));
+                        }
+                    }
                 }
                 for (out, block) in out.iter_mut().zip(columns.chunks_exact(factor)) {
                     *out = (block.iter().sum::<u32>() as f32 * norm + LOG_FLOOR).ln();

@@ -45,7 +45,6 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
     let mut sums = vec![[0i64; 3]; bins];
     let parts = |px: f64| (px * (f64::from(PARTS) / BIN_PX)).round() as i64;
     let mut inside = 0usize;
-    let light = photo.luminance.as_slice().expect("luminance is contiguous");
     // Lanes of pixels, rows or columns, whichever are fewer. By what a step in a lane changes each distance, and by what a lane does:
     let by_row = reach_y <= reach_x;
     let [per_column, per_row] = [[dx, across[0] - slope * dx], [dy, across[1] - slope * dy]];
@@ -87,16 +86,15 @@ pub fn gather(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64
         }
         let mut from_edge = parts(place(from)[1] + half_width_px);
         let by_step = parts(per_step[1]);
-        let pixels = light[lane * lane_stride + from * step_stride..].iter().step_by(step_stride);
-        for pixel in pixels.take(to - from) {
+        photo.plane.from(lane * lane_stride + from * step_stride).each(step_stride, to - from, |_, light| {
             // Rounding may place the first or the last a hair outside.
             let at = from_edge.max(0);
             let sum = &mut sums[((at >> PARTS.ilog2()) as usize).min(bins - 1)];
             sum[0] += 1;
             sum[1] += at;
-            sum[2] += i64::from(*pixel);
+            sum[2] += i64::from(light);
             from_edge += by_step;
-        }
+        });
         inside += to - from;
     }
     let mut profile = Profile {
@@ -149,7 +147,7 @@ mod tests {
     /// Every pixel of the picture asked whether it lies in the box, and its distance computed by itself.
     fn one_by_one(photo: &Photo, course: &Course, along_px: f64, half_length_px: f64, half_width_px: f64) -> Profile {
         let mut bins = vec![[0.0; 3]; (2.0 * half_width_px / BIN_PX) as usize + 1];
-        for ((row, column), light) in photo.luminance.indexed_iter() {
+        for ((row, column), light) in photo.light().indexed_iter() {
             let [along, across] = course.along_across([column as f64 + 0.5, row as f64 + 0.5]);
             if (along - along_px).abs() <= half_length_px && across.abs() <= half_width_px {
                 let bin = &mut bins[((across + half_width_px) / BIN_PX) as usize];

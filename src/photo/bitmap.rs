@@ -79,10 +79,10 @@ fn read(
     // WebP's decoder keeps its own planes beside: at most four bytes a pixel.
     probe_memory((row_bytes + 4 * width) as u64 * height as u64)?;
     let converter = Converter::new(layout, Transfer::Srgb, wanted);
-    let luminance = whole((width, height), facts.orientation, &converter, |pixels| {
+    let plane = whole((width, height), facts.orientation, &converter, |pixels| {
         decoder.read_image(pixels).map_err(|error| sort_error(error, format, length))
     })?;
-    Ok(Decoded::new(luminance, facts, layout.colour != Colour::Grey))
+    Ok(Decoded::new(plane, facts, layout.colour != Colour::Grey))
 }
 
 fn sort_error(error: ImageError, format: Format, length: u64) -> DecodeError {

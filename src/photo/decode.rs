@@ -9,11 +9,11 @@ use std::sync::Arc;
 
 use bytemuck::Zeroable;
 use bytemuck::allocation::try_zeroed_slice_box;
-use ndarray::Array2;
 
 use super::error::{DecodeError, Format};
 use super::exif::Facts;
 use super::luminance::Light;
+use super::plane::Plane;
 use super::red::Origin;
 use super::{Photo, bitmap, jpeg, png, tiff};
 
@@ -21,7 +21,7 @@ use super::{Photo, bitmap, jpeg, png, tiff};
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DecodeOptions {
     /// Largest picture accepted, in megapixels (10⁶ pixels), checked from the header before anything large is
-    /// allocated. A picture needs two bytes a pixel here, and up to eight while it is decoded.
+    /// allocated. A picture needs one or two bytes a pixel here, and up to eight while it is decoded.
     pub max_megapixels: f64,
 }
 
@@ -93,9 +93,9 @@ pub(super) struct Decoded {
 
 impl Decoded {
     /// The picture with its facts.
-    pub(super) fn new(luminance: Array2<u16>, facts: Facts, in_colours: bool) -> Self {
+    pub(super) fn new(light: impl Into<Plane>, facts: Facts, in_colours: bool) -> Self {
         let photo = Photo {
-            luminance,
+            plane: light.into(),
             orientation: facts.orientation.tag(),
             resolution: facts.resolution.map(|claim| claim.turned(facts.orientation.is_quarter_turn())),
             from_camera: facts.from_camera,
@@ -267,5 +267,9 @@ pub(super) fn zeroed<T: Zeroable>(length: usize) -> Result<Vec<T>, DecodeError> 
 pub(super) fn probe_memory(bytes: u64) -> Result<(), DecodeError> {
     let out_of_memory = || DecodeError::OutOfMemory { bytes };
     let wanted = usize::try_from(bytes).map_err(|_| out_of_memory())?;
-    Vec::<u8>::new().try_reserve_exact(wanted).map_err(|_| out_of_memory())
+    Vec::<u8>::new().try_reserve_exact(wanted.max(LEAST_PROBE)).map_err(|_| out_of_memory())
 }
+
+/// What is asked for at least, more than 32 MiB: of smaller blocks given back glibc learns to keep as much at hand from then on, which a
+/// second look at the picture would have to live beside.
+const LEAST_PROBE: usize = 33 << 20;

@@ -70,12 +70,12 @@ pub(super) fn decode(input: Input<'_>, options: &DecodeOptions, wanted: Light) -
     let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
     probe_memory(frame.memory(layout.samples_per_pixel()))?;
     let converter = Converter::new(layout, Transfer::Srgb, wanted);
-    let luminance = whole((width, height), facts.orientation, &converter, move |pixels| {
+    let plane = whole((width, height), facts.orientation, &converter, move |pixels| {
         // Takes the decoder and its buffers along, which are gone before anything else is allocated.
         let mut decoder = decoder;
         decoder.decode_into(pixels).map_err(|error| sort_error(error, length))
     })?;
-    Ok(Decoded::new(luminance, facts, frame.components > 1))
+    Ok(Decoded::new(plane, facts, frame.components > 1))
 }
 
 const fn truncated(bytes: u64) -> DecodeError {

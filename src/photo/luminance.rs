@@ -7,6 +7,8 @@
 
 use std::sync::OnceLock;
 
+use super::plane::LightOfSample;
+
 /// Which light of a picture is looked at.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Light {
@@ -196,13 +198,13 @@ impl Converter {
         Self { layout, weights_16: wanted.weights_16(), eight: Tables8::new(transfer, wanted), sixteen }
     }
 
-    /// For pixels of which nothing but the first sample is kept, where that alone makes the light: the red of red, green and blue.
-    pub(super) fn of_the_first_alone(&self) -> Option<Self> {
-        let is_red_alone = self.weights_16 == Light::Red.weights_16();
-        let rgb = Layout { colour: Colour::Rgb, alpha: Alpha::None, depth: Depth::Eight };
+    /// Light of each pixel's first sample, where that sample has one byte and says it all: of grey, and of red, green and blue where red
+    /// alone is wanted.
+    pub(super) fn light_of_samples(&self) -> Option<LightOfSample> {
+        let is_red_alone = self.layout.colour == Colour::Rgb && self.weights_16 == Light::Red.weights_16();
+        let is_enough = (self.layout.colour == Colour::Grey || is_red_alone) && self.layout.alpha == Alpha::None;
         // Grey is the sum of the weighted three, and red weighs all.
-        let layout = Layout { colour: Colour::Grey, ..rgb };
-        (is_red_alone && self.layout == rgb).then(|| Self { layout, ..self.clone() })
+        (is_enough && self.layout.depth == Depth::Eight).then(|| Box::new(self.eight.grey))
     }
 
     /// Samples that are numbers of colours, which are sRGB in 1/65535: 2, 4, 16 or 256 of them, as many as the layout's

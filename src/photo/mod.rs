@@ -9,11 +9,13 @@ mod heic;
 mod jpeg;
 mod luminance;
 mod orientation;
+mod plane;
 mod png;
 mod red;
 mod resolution;
 mod tiff;
 
+use std::borrow::Cow;
 use std::sync::Arc;
 
 use ndarray::Array2;
@@ -21,6 +23,7 @@ use ndarray::Array2;
 pub use decode::{DecodeOptions, decode_bytes, decode_file};
 pub use error::{Cause, DecodeError, Encoding, Format};
 pub use luminance::Light;
+pub use plane::{Pixels, Plane};
 use red::Origin;
 
 /// An upright picture in linear light.
@@ -29,9 +32,9 @@ use red::Origin;
 /// Pixel centres are at half-integers: pixel `(row, column)` covers `x` from `column` to `column + 1`.
 #[derive(Debug, Clone)]
 pub struct Photo {
-    /// Linear light, 0 = black, 65535 = white: relative luminance (Rec. 709 weights), or of a JPEG in colours its luma with the tone
-    /// curve undone; or the red component alone. Shape (height, width), row after row in memory.
-    pub luminance: Array2<u16>,
+    /// Linear light: relative luminance (Rec. 709 weights), or of a JPEG in colours its luma with the tone curve undone; or the red
+    /// component alone.
+    pub plane: Plane,
     /// EXIF orientation tag the file carried, 1 to 8; 1 where it carried none.
     pub orientation: u8,
     /// Resolution the file claims, along the upright picture's axes. A claim only: see `locate::scale`.
@@ -55,14 +58,16 @@ pub struct Resolution {
 
 impl Photo {
     /// A picture of this light, shape (height, width), of which no file says anything.
-    pub const fn from_light(luminance: Array2<u16>) -> Self {
-        Self { luminance, orientation: 1, resolution: None, from_camera: false, captured_at: None, origin: None }
+    pub const fn from_light(light: Array2<u16>) -> Self {
+        let plane = Plane::Linear(light);
+        Self { plane, orientation: 1, resolution: None, from_camera: false, captured_at: None, origin: None }
     }
 
     /// As this one, with other light, shape (height, width), which has no colours.
     #[must_use]
-    pub fn with_light(&self, luminance: Array2<u16>) -> Self {
-        Self { captured_at: self.captured_at.clone(), origin: None, luminance, ..*self }
+    pub fn with_light(&self, light: Array2<u16>) -> Self {
+        let captured_at = self.captured_at.clone();
+        Self { plane: Plane::Linear(light), captured_at, origin: None, ..*self }
     }
 
     /// Its red light alone, decoded when it is first asked for and kept. `None` where the file has no colours or is not at hand any more.
@@ -70,18 +75,23 @@ impl Photo {
         self.origin.as_ref()?.red([self.width(), self.height()])
     }
 
+    /// Light of all pixels, 0 = black, 65535 = white; shape (height, width).
+    pub fn light(&self) -> Cow<'_, Array2<u16>> {
+        self.plane.to_light()
+    }
+
     /// Bytes of memory that it holds.
     pub fn held_bytes(&self) -> usize {
-        self.luminance.len() * size_of::<u16>() + self.origin.as_ref().map_or(0, |origin| origin.held_bytes())
+        self.plane.held_bytes() + self.origin.as_ref().map_or(0, |origin| origin.held_bytes())
     }
 
     /// Width in pixels.
     pub fn width(&self) -> usize {
-        self.luminance.ncols()
+        self.plane.dim().1
     }
 
     /// Height in pixels.
     pub fn height(&self) -> usize {
-        self.luminance.nrows()
+        self.plane.dim().0
     }
 }

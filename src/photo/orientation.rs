@@ -1,11 +1,13 @@
 //! The EXIF orientation tag, applied while luminance is written, so that no second copy is needed.
 
+use bytemuck::Zeroable;
 use ndarray::Array2;
 use rayon::prelude::*;
 
 use super::decode::zeroed;
 use super::error::DecodeError;
 use super::luminance::Converter;
+use super::plane::Plane;
 
 /// Rows turned at once by a quarter: few enough that they stay in the cache, enough to write whole cache lines.
 const BAND_ROWS: usize = 64;
@@ -49,24 +51,24 @@ impl Orientation {
     }
 }
 
-/// The upright picture while it is being filled with stored rows, in any number of portions.
-pub(super) struct Canvas {
-    upright: Vec<u16>,
+/// The upright picture, of light or of samples, while it is being filled with stored rows, in any number of portions.
+pub(super) struct Canvas<T = u16> {
+    upright: Vec<T>,
     stored_width: usize,
     stored_height: usize,
     orientation: Orientation,
-    band: Vec<u16>,
+    band: Vec<T>,
 }
 
-impl Canvas {
+impl<T: Zeroable + Copy + Send + Sync> Canvas<T> {
     pub(super) fn new(width: usize, height: usize, orientation: Orientation) -> Result<Self, DecodeError> {
         let band = if orientation.is_quarter_turn() { zeroed(width * BAND_ROWS.min(height))? } else { Vec::new() };
         Ok(Self { upright: zeroed(width * height)?, stored_width: width, stored_height: height, orientation, band })
     }
 
-    /// Puts `rows` stored rows, the first of them being row `first`; `fill(i, row)` writes the luminance of the
+    /// Puts `rows` stored rows, the first of them being row `first`; `fill(i, row)` writes the
     /// `i`-th of them. Rows are filled in parallel, each by itself, so the result does not depend on the threads.
-    pub(super) fn put_rows(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [u16]) + Sync) {
+    pub(super) fn put_rows(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [T]) + Sync) {
         if self.orientation.is_quarter_turn() {
             for start in (0..rows).step_by(BAND_ROWS) {
                 let count = BAND_ROWS.min(rows - start);
@@ -90,7 +92,7 @@ impl Canvas {
             });
     }
 
-    fn put_turned(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [u16]) + Sync) {
+    fn put_turned(&mut self, first: usize, rows: usize, fill: impl Fn(usize, &mut [T]) + Sync) {
         let (width, height) = (self.stored_width, self.stored_height);
         let band = &mut self.band[..rows * width];
         band.par_chunks_exact_mut(width).with_min_len(8).enumerate().for_each(|(i, row)| fill(i, row));
@@ -111,22 +113,67 @@ impl Canvas {
     }
 
     /// The upright picture, shape (height, width).
-    pub(super) fn finish(self) -> Array2<u16> {
+    pub(super) fn finish(self) -> Array2<T> {
         let (width, height) = (self.stored_width, self.stored_height);
         let shape = if self.orientation.is_quarter_turn() { (width, height) } else { (height, width) };
         Array2::from_shape_vec(shape, self.upright).expect("the canvas was allocated with this many pixels")
     }
 }
 
-/// The upright luminance of a picture whose decoder delivers all stored samples at once: `decode` fills a buffer with
-/// them and lets go of whatever it holds.
+/// The upright light of a picture whose decoder delivers all stored samples at once: `decode` fills a buffer with them and lets go of
+/// whatever it holds.
 ///
-/// An upright picture's luminance is written over the samples that it comes from, so that the two never stand side by side; of one that
-/// is to be turned only those samples are kept that its light is made of.
+/// Where one sample of one byte says a pixel's light, that sample is what is kept, and of red, green and blue where red alone is
+/// wanted, red. Otherwise an upright picture's luminance is written over the samples that it comes from, so that the two never stand
+/// side by side.
 ///
 /// # Errors
 /// What `decode` says, and [`DecodeError::OutOfMemory`].
 pub(super) fn whole(
+    size: (usize, usize),
+    orientation: Orientation,
+    converter: &Converter,
+    decode: impl FnOnce(&mut [u8]) -> Result<(), DecodeError>,
+) -> Result<Plane, DecodeError> {
+    let Some(light) = converter.light_of_samples() else {
+        return converted(size, orientation, converter, decode).map(Plane::Linear);
+    };
+    let (width, height) = size;
+    let row_bytes = converter.layout().row_bytes(width);
+    let mut samples = zeroed::<u8>(row_bytes * height)?;
+    decode(&mut samples)?;
+    if row_bytes > width {
+        keep_the_first(&mut samples, width, row_bytes / width);
+        samples.truncate(width * height);
+        // The others go before anything else comes.
+        samples.shrink_to_fit();
+    }
+    let samples = if orientation == Orientation::UPRIGHT {
+        Array2::from_shape_vec((height, width), samples).expect("cut to this many pixels")
+    } else {
+        let mut canvas = Canvas::new(width, height, orientation)?;
+        canvas.put_rows(0, height, |i, row: &mut [u8]| row.copy_from_slice(&samples[i * width..][..width]));
+        canvas.finish()
+    };
+    Ok(Plane::Coded { samples, light })
+}
+
+/// Moves the first of each `stride` samples to the front, in order.
+fn keep_the_first(samples: &mut [u8], width: usize, stride: usize) {
+    let band_bytes = IN_PLACE_ROWS * width * stride;
+    samples.par_chunks_mut(band_bytes).for_each(|band| {
+        for pixel in 0..band.len() / stride {
+            band[pixel] = band[pixel * stride];
+        }
+    });
+    for start in (0..samples.len()).step_by(band_bytes) {
+        let kept = (samples.len() - start).min(band_bytes) / stride;
+        samples.copy_within(start..start + kept, start / stride);
+    }
+}
+
+/// As [`whole`], where light is made of several samples or of such as are no bytes.
+fn converted(
     (width, height): (usize, usize),
     orientation: Orientation,
     converter: &Converter,
@@ -136,17 +183,6 @@ pub(super) fn whole(
     if orientation != Orientation::UPRIGHT {
         let mut samples = zeroed::<u8>(row_bytes * height)?;
         decode(&mut samples)?;
-        let alone = converter.of_the_first_alone();
-        if alone.is_some() {
-            // The others go before the upright picture comes.
-            for pixel in 0..width * height {
-                samples[pixel] = samples[pixel * row_bytes / width];
-            }
-            samples.truncate(width * height);
-            samples.shrink_to_fit();
-        }
-        let converter = alone.as_ref().unwrap_or(converter);
-        let row_bytes = converter.layout().row_bytes(width);
         let mut canvas = Canvas::new(width, height, orientation)?;
         canvas.put_rows(0, height, |i, row| converter.row(&samples[i * row_bytes..][..row_bytes], row));
         return Ok(canvas.finish());
@@ -212,7 +248,7 @@ mod tests {
         let stored = |row: usize, column: usize| (row * width + column) as u16;
         for tag in 1..=8 {
             for portion in [1, 7, 64, 130, 201] {
-                let mut canvas = Canvas::new(width, height, Orientation::from_tag(tag)).unwrap();
+                let mut canvas = Canvas::<u16>::new(width, height, Orientation::from_tag(tag)).unwrap();
                 for first in (0..height).step_by(portion) {
                     canvas.put_rows(first, portion.min(height - first), |i, row| {
                         for (column, pixel) in row.iter_mut().enumerate() {
@@ -235,8 +271,9 @@ mod tests {
     #[test]
     fn a_whole_picture_is_converted_where_it_stands() {
         use crate::photo::luminance::{Alpha, Colour, Depth, Layout, Light, Transfer};
-        for colour in [Colour::Grey, Colour::Rgb] {
-            let layout = Layout { colour, alpha: Alpha::None, depth: Depth::Eight };
+        let layouts = [(Colour::Grey, Alpha::None), (Colour::Grey, Alpha::Straight), (Colour::Rgb, Alpha::None)];
+        for (colour, alpha) in layouts {
+            let layout = Layout { colour, alpha, depth: Depth::Eight };
             let converter = Converter::new(layout, Transfer::Linear, Light::Luminance);
             for (height, width) in [(1, 1), (1, 7), (3, 5), (255, 3), (256, 3), (257, 3), (1201, 7)] {
                 let row_bytes = layout.row_bytes(width);
@@ -246,7 +283,7 @@ mod tests {
                     Ok(())
                 };
                 let upright = whole((width, height), Orientation::UPRIGHT, &converter, copy).unwrap();
-                for (row, stored) in upright.outer_iter().zip(stored.chunks_exact(row_bytes)) {
+                for (row, stored) in upright.to_light().outer_iter().zip(stored.chunks_exact(row_bytes)) {
                     let mut wanted = vec![0; width];
                     converter.row(stored, &mut wanted);
                     assert_eq!(row.to_vec(), wanted, "{colour:?}, {width} × {height}");
@@ -273,7 +310,7 @@ mod tests {
             let upright = whole((width, height), orientation, &converter, copy).unwrap();
             let mut canvas = Canvas::new(width, height, orientation).unwrap();
             canvas.put_rows(0, height, |i, row| converter.row(&stored[i * row_bytes..][..row_bytes], row));
-            assert!(upright == canvas.finish(), "tag {tag}");
+            assert!(*upright.to_light() == canvas.finish(), "tag {tag}");
         }
     }
 
@@ -287,6 +324,6 @@ mod tests {
     #[test]
     fn a_canvas_beyond_memory_is_an_error() {
         let size = 1 << 31;
-        assert!(matches!(Canvas::new(size, size, Orientation::UPRIGHT), Err(DecodeError::OutOfMemory { .. })));
+        assert!(matches!(Canvas::<u16>::new(size, size, Orientation::UPRIGHT), Err(DecodeError::OutOfMemory { .. })));
     }
 }

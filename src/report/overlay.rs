@@ -745,7 +745,7 @@ impl Drawing<'_> {
         };
         let [[left, right], [top, bottom]] = [bound(0, width), bound(1, height)];
         let part = ImageBuffer::<Luma<u16>, Vec<u16>>::from_fn((right - left) as u32, (bottom - top) as u32, |x, y| {
-            Luma([self.photo.luminance[[top + y as usize, left + x as usize]]])
+            Luma([self.photo.plane.at([top + y as usize, left + x as usize])])
         });
         let mut straight = ImageBuffer::new((columns * samples) as u32, rows as u32);
         warp_into_with(
@@ -877,9 +877,8 @@ fn shrink(photo: &Photo, columns: usize, rows: usize) -> Vec<f64> {
         .flat_map_iter(|(first_row, weights)| {
             let mut sums = vec![0.0; photo.width()];
             for (index, weight) in weights.iter().enumerate() {
-                for (sum, &light) in sums.iter_mut().zip(photo.luminance.row(first_row + index)) {
-                    *sum += weight * f64::from(light);
-                }
+                let row = photo.plane.row(first_row + index);
+                row.each(1, photo.width(), |column, light| sums[column] += weight * f64::from(light));
             }
             across
                 .iter()
@@ -919,7 +918,7 @@ mod tests {
         assert!((small.iter().sum::<f64>() / 12.0 - mean).abs() < 1e-6);
         let large = shrink(&photo, 33, 21);
         for (index, &light) in large.iter().enumerate() {
-            let expected = f64::from(photo.luminance[[index / 33 / 3, index % 33 / 3]]);
+            let expected = f64::from(photo.plane.at([index / 33 / 3, index % 33 / 3]));
             assert!((light - expected).abs() < 1e-6);
         }
     }

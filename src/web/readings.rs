@@ -372,9 +372,8 @@ fn drawn(photo: &Photo, piece: &ViewRequest) -> Result<(bool, Vec<u8>), Failure>
         let ys = y + row * factor..(y + (row + 1) * factor).min(y + h);
         let mut sums = vec![0u64; columns];
         for line in ys.clone() {
-            for (column, light) in photo.luminance.row(line).iter().skip(x).take(w).enumerate() {
-                sums[column / factor] += u64::from(*light);
-            }
+            let row = photo.plane.from(line * width + x);
+            row.each(1, w, |column, light| sums[column / factor] += u64::from(light));
         }
         grey.extend(sums.iter().enumerate().map(|(column, sum)| {
             let across = factor.min(w - column * factor);

@@ -20,10 +20,9 @@ impl Surfaces {
         let mut surfaces = vec![];
         for path in paths {
             let photo = decode_file(&path, &DecodeOptions::default())?;
-            let mean =
-                photo.luminance.iter().map(|&value| f64::from(value)).sum::<f64>() / photo.luminance.len() as f64;
+            let mean = photo.light().iter().map(|&value| f64::from(value)).sum::<f64>() / photo.light().len() as f64;
             let relative =
-                photo.luminance.iter().map(|&value| (f64::from(value) / mean).clamp(0.25, 2.0) as f32).collect();
+                photo.light().iter().map(|&value| (f64::from(value) / mean).clamp(0.25, 2.0) as f32).collect();
             surfaces.push(Arc::new(Picture { width: photo.width(), relative, mm_per_px: 0.07 }));
         }
         Ok(Self(surfaces))

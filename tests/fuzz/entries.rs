@@ -221,9 +221,8 @@ impl Numbers<'_> {
             state ^= state << 17;
             (state >> 48) as u16
         };
-        let mut photo = Photo::from_light(ndarray::Array2::from_elem((height, width), light));
-        photo.from_camera = kind & 64 != 0;
-        for ((row, column), value) in photo.luminance.indexed_iter_mut() {
+        let mut plane = ndarray::Array2::from_elem((height, width), light);
+        for ((row, column), value) in plane.indexed_iter_mut() {
             if kind & 1 != 0 {
                 let away = (column as f64 + 0.5) / width as f64 * 2.0 - 1.0;
                 let half = 0.5 * (narrow + (wide - narrow) * away * away);
@@ -241,9 +240,11 @@ impl Numbers<'_> {
             // Single pixels by hand.
             for _ in 0..self.byte() {
                 let place = (usize::from(self.byte()) * height / 256, usize::from(self.byte()) * width / 256);
-                photo.luminance[place] = u16::from(self.byte()) * 257;
+                plane[place] = u16::from(self.byte()) * 257;
             }
         }
+        let mut photo = Photo::from_light(plane);
+        photo.from_camera = kind & 64 != 0;
         photo
     }
 

@@ -51,6 +51,6 @@ pub fn write_png(path: &Path) {
     let mut encoder = png::Encoder::new(file, photo.width() as u32, photo.height() as u32);
     encoder.set_color(png::ColorType::Grayscale);
     encoder.set_depth(png::BitDepth::Sixteen);
-    let bytes: Vec<u8> = photo.luminance.iter().flat_map(|value| srgb(*value).to_be_bytes()).collect();
+    let bytes: Vec<u8> = photo.light().iter().flat_map(|value| srgb(*value).to_be_bytes()).collect();
     encoder.write_header().unwrap().write_image_data(&bytes).unwrap();
 }
