@@ -143,7 +143,8 @@ impl<'a> Between<'a> {
     }
 
     /// Of the pixel of this number and those to its right and below it, by shares along both axes.
-    #[inline]
+    #[expect(clippy::inline_always, reason = "called for millions of places; by itself the compiler calls it")]
+    #[inline(always)]
     fn mean_of_four(&self, corner: usize, [ax, ay]: [f32; 2]) -> f32 {
         let values = &self.values[corner..corner + self.width + 2];
         let top = values[0] * (1.0 - ax) + values[1] * ax;

@@ -57,6 +57,8 @@ pub fn straight_runs(coarse: &Coarse, most: usize) -> Vec<Run> {
         let mut accumulator = vec![0f32; ANGLES * rho_bins];
         let vote = |(angle, sums): (usize, &mut [f32])| {
             let (sin, cos) = directions[angle];
+            // Fresh pages that are read before they are written cost the kernel a word with every core, one by one.
+            sums.fill(0.0);
             for spread in -ANGLE_SPREAD..=ANGLE_SPREAD {
                 for [x, y, weight] in &by_angle[(angle as isize + spread).rem_euclid(ANGLES as isize) as usize] {
                     let slot = (x * cos + y * sin + diagonal as f32) / RHO_STEP as f32;

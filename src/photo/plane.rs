@@ -104,14 +104,19 @@ impl<'a> Pixels<'a> {
     #[inline]
     pub fn each(self, step: usize, count: usize, mut with: impl FnMut(usize, u16)) {
         match self {
-            Self::Linear(pixels) => {
-                pixels.iter().step_by(step).take(count).enumerate().for_each(|(i, light)| with(i, *light));
-            }
-            Self::Coded(pixels, of) => {
-                let light = |sample: &u8| of[usize::from(*sample)];
-                pixels.iter().step_by(step).take(count).map(light).enumerate().for_each(|(i, light)| with(i, light));
-            }
+            Self::Linear(pixels) => every(step, count, pixels, &mut with),
+            Self::Coded(pixels, of) => every(step, count, pixels, |i, sample| with(i, of[usize::from(sample)])),
         }
+    }
+}
+
+/// Calls with the index and the value of every `step`th.
+#[inline]
+fn every<T: Copy>(step: usize, count: usize, values: &[T], mut with: impl FnMut(usize, T)) {
+    if step == 1 {
+        values.iter().take(count).enumerate().for_each(|(i, value)| with(i, *value));
+    } else {
+        (0..count.min(values.len().div_ceil(step))).for_each(|i| with(i, values[i * step]));
     }
 }
 
