@@ -5,6 +5,7 @@ pub mod ends;
 mod mark_map;
 pub mod marks;
 mod placing;
+mod steps;
 pub mod strip;
 pub mod ticks;
 pub mod tie;

@@ -1,21 +1,13 @@
 //! The strip's outline: long straight steps of light, beside the line and beyond its ends.
 
-use std::ops::AddAssign;
-
-use rayon::prelude::*;
-
+use super::steps::{Frame, LEAST_SHARPNESS, Steps};
 use crate::locate::Course;
 use crate::locate::coarse::{Between, Coarse};
 use crate::locate::trace::{least_squares, median, robust_line};
 use crate::photo::Photo;
 
-/// Steps of ln light beyond this count no more: a black bench must not outvote a long faint edge.
-const STEP_CAP: f32 = 0.4;
 /// Least mean step (ln light) along an edge.
 const LEAST_STEP: f32 = 0.045;
-/// Steepest edge looked for, against the frame's axis (about 9°).
-const STEEPEST: f64 = 0.16;
-const SLOPES: usize = 33;
 /// Steps beyond the line's end that are looked into for the strip's.
 const TRIES: usize = 5;
 /// How far inside the course's end the search for the strip's starts, as a share of its length.
@@ -26,29 +18,8 @@ const PASSING: [f64; 6] = [4.0, 5.0, 6.0, 7.0, 8.5, 10.0];
 /// a shadow or the bench's grain may pale it.
 const RUNS_ON: f64 = 0.3;
 const ENDS: f64 = 0.15;
-/// Share of a step between four and seven rows away on both sides that is seen between one and two rows: of a slope 0.29, of an edge all
-/// but what a picture's blur takes. Below the first a step counts least, above the second in full.
-const SLOPING: f32 = 0.4;
-const STEEP: f32 = 0.75;
-const LEAST_SHARPNESS: f32 = 0.2;
 /// Distance, as a share of the strip's length, within which two ways of looking for a short edge found the same.
 const SAME_EDGE: f64 = 0.01;
-/// Rows between an edge and the farthest light that it is judged by.
-const FARTHEST: isize = 7;
-
-/// Axes in the picture: `u` along the edge looked for, `v` in the direction of the search.
-#[derive(Debug, Clone, Copy)]
-struct Frame {
-    origin: [f64; 2],
-    u: [f64; 2],
-    v: [f64; 2],
-}
-
-impl Frame {
-    fn place(&self, u: f64, v: f64) -> [f64; 2] {
-        [self.origin[0] + u * self.u[0] + v * self.v[0], self.origin[1] + u * self.u[1] + v * self.v[1]]
-    }
-}
 
 /// A straight edge `v = v0 + slope·u` in px of the frame it was found in.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -230,10 +201,7 @@ impl Search<'_> {
     /// The strongest straight step with `u` in the range and `v` beyond `clear_px`, refined at full resolution.
     fn edge(&self, frame: &Frame, u_range: [f64; 2], clear_px: f64) -> Option<EdgeLine> {
         let Self { photo, coarse, slopes_count, .. } = *self;
-        let least_sharpness = if slopes_count { 1.0 } else { LEAST_SHARPNESS };
         let factor = coarse.factor;
-        let local =
-            |place: [f64; 2]| [(place[0] - coarse.corner_px[0]) / factor, (place[1] - coarse.corner_px[1]) / factor];
         let middle = 0.5 * (u_range[0] + u_range[1]);
         let half = 0.5 * (u_range[1] - u_range[0]);
         if half < 6.0 * factor {
@@ -242,140 +210,8 @@ impl Search<'_> {
         let columns = ((2.0 * half / factor / 2.0) as usize).clamp(12, 400);
         let us: Vec<f64> =
             (0..columns).map(|i| middle - half + (i as f64 + 0.5) / columns as f64 * 2.0 * half).collect();
-        // As far as the picture reaches.
-        let [width, height] = [coarse.log_light.ncols(), coarse.log_light.nrows()].map(|side| side as f64 * factor);
-        let away = |x: f64, y: f64| {
-            let place = [coarse.corner_px[0] + x - frame.origin[0], coarse.corner_px[1] + y - frame.origin[1]];
-            place[0] * frame.v[0] + place[1] * frame.v[1]
-        };
-        let farthest = away(0.0, 0.0).max(away(width, 0.0)).max(away(0.0, height)).max(away(width, height));
-        let rows = ((farthest / factor) as usize + 1).max(1);
-        // Step of ln light at (u, v), NaN outside; shape (columns, rows). Each column by itself.
-        let mut steps = vec![f32::NAN; columns * rows];
-        let between = Between::new(&coarse.log_light);
-        let deepest = steps
-            .par_chunks_exact_mut(rows)
-            .zip(&us)
-            .with_min_len(8)
-            .map(|(steps, u)| {
-                // Light at every row, NaN outside.
-                let mut light = vec![f32::NAN; rows + 2 * FARTHEST as usize];
-                let at = |j: isize| local(frame.place(*u, j as f64 * factor));
-                // Rows that can lie in the picture; places change steadily with them.
-                let [mut from, mut to] = [-FARTHEST as f64, (rows as isize + FARTHEST) as f64];
-                let ([x0, y0], [x1, y1]) = (at(0), at(1));
-                for (start, step, size) in
-                    [(x0, x1 - x0, coarse.log_light.ncols()), (y0, y1 - y0, coarse.log_light.nrows())]
-                {
-                    if step.abs() > 1e-9 {
-                        let [a, b] = [-start / step, (size as f64 - start) / step];
-                        from = from.max(a.min(b) - 1.0);
-                        to = to.min(a.max(b) + 2.0);
-                    }
-                }
-                let [from, to] = [from.ceil() as isize, to as isize];
-                let mut whole = from..to;
-                let is_inside = |j: isize| {
-                    let [x, y] = at(j);
-                    between.is_inside(x, y)
-                };
-                // All but a few rows next to the picture's edges.
-                while whole.start < whole.end && !is_inside(whole.start) {
-                    whole.start += 1;
-                }
-                while whole.start < whole.end && !is_inside(whole.end - 1) {
-                    whole.end -= 1;
-                }
-                let number = |j: isize| (j + FARTHEST) as usize;
-                for j in (from..whole.start).chain(whole.end..to) {
-                    let [x, y] = at(j);
-                    light[number(j)] = between.at(x, y).unwrap_or(f32::NAN);
-                }
-                if !whole.is_empty() {
-                    let rows = number(whole.start)..number(whole.end);
-                    between.all_inside(at(whole.start), [x1 - x0, y1 - y0], &mut light[rows]);
-                }
-                let mut deepest = 0;
-                for ((j, step), light) in steps.iter_mut().enumerate().zip(light.windows(2 * FARTHEST as usize + 1)) {
-                    let at = |away: isize| light[(away + FARTHEST) as usize];
-                    // 1 and 2.2 rows away, then 4 and 7.
-                    let near_by = |sign: isize| 0.5 * (at(sign) + 0.8 * at(2 * sign) + 0.2 * at(3 * sign));
-                    let far_away = |sign: isize| 0.5 * (at(4 * sign) + at(7 * sign));
-                    let near = near_by(1) - near_by(-1);
-                    if near.is_nan() {
-                        continue;
-                    }
-                    // A joint or a pencil line steps back again on its other side; an edge does not.
-                    let far = far_away(1) - far_away(-1);
-                    let value = if far.is_nan() {
-                        near
-                    } else if near * far <= 0.0 {
-                        0.0
-                    } else {
-                        // A shadow's rim is a slope; what is cut is a step at once.
-                        let sharpness = ((near / far - SLOPING) / (STEEP - SLOPING)).clamp(least_sharpness, 1.0);
-                        sharpness * near.signum() * near.abs().min(2.0 * far.abs())
-                    };
-                    *step = value.clamp(-STEP_CAP, STEP_CAP);
-                    deepest = j;
-                }
-                deepest
-            })
-            .max()
-            .unwrap_or(0);
-        let first = (clear_px / factor).ceil() as usize;
-        let mut best: Option<(f32, f64, f64)> = None;
-        // A slope shifts each column by whole rows against its neighbours: sums over the columns are then sums of shifted
-        // columns, row after row in memory.
-        let mut sums = vec![0f32; rows];
-        // No more than there are columns.
-        let [mut counts, mut agreeing] = [vec![0i16; rows], vec![0i16; rows]];
-        let is_known: Vec<i16> = steps.iter().map(|step| i16::from(step.is_finite())).collect();
-        let signs: Vec<i16> = steps.iter().map(|step| sign_of(*step)).collect();
-        // What is not known adds nothing.
-        steps.iter_mut().filter(|step| !step.is_finite()).for_each(|step| *step = 0.0);
-        for k in 0..SLOPES {
-            let slope = STEEPEST * (2.0 * k as f64 / (SLOPES - 1) as f64 - 1.0);
-            sums.fill(0.0);
-            counts.fill(0);
-            agreeing.fill(0);
-            for (i, u) in us.iter().enumerate() {
-                let offset = slope * (u - middle) / factor;
-                let shift = (offset + 0.5).floor() as isize;
-                // Rows whose place in this column lies between the nearest and the farthest row.
-                let from = ((first as f64 - offset).ceil().max(first as f64)) as usize;
-                let to = ((rows as f64 - offset).ceil().max(0.0) as usize).min(deepest + 1);
-                // The last place may round up to a row past the end: that is the last row.
-                let whole = to.min((rows as isize - shift).max(0) as usize);
-                let column = i * rows;
-                if from < whole {
-                    let begin = (column as isize + from as isize + shift) as usize;
-                    let there = begin..begin + (whole - from);
-                    let here = from..whole;
-                    add(&mut sums[here.clone()], &steps[there.clone()]);
-                    add(&mut counts[here.clone()], &is_known[there.clone()]);
-                    add(&mut agreeing[here], &signs[there]);
-                }
-                for j in whole.max(from)..to {
-                    let last = column + rows - 1;
-                    sums[j] += steps[last];
-                    counts[j] += is_known[last];
-                    agreeing[j] += signs[last];
-                }
-            }
-            for j in first..=deepest {
-                let [sum, count, agreeing] = [sums[j], f32::from(counts[j]), f32::from(agreeing[j])];
-                if count < 0.6 * columns as f32 {
-                    continue;
-                }
-                // A step of one sign most of the way, not one strong patch.
-                let score = (sum / count).abs() * ((agreeing / count).abs() - 0.3).max(0.0) / 0.7;
-                if best.is_none_or(|b| score > b.0) {
-                    best = Some((score, j as f64 * factor, slope));
-                }
-            }
-        }
-        let (score, v, slope) = best?;
+        let least_sharpness = if slopes_count { 1.0 } else { LEAST_SHARPNESS };
+        let (score, v, slope) = Steps::of(coarse, frame, us, least_sharpness).strongest(middle, clear_px)?;
         if score < LEAST_STEP {
             return None;
         }
@@ -409,21 +245,6 @@ fn passes(coarse: &Coarse, frame: &Frame, long: &EdgeLine, short: &EdgeLine, sid
     let [inner, outer] = [mean_step(-1.0)?, mean_step(1.0)?];
     let kept = outer / inner;
     (inner.abs() > f64::from(LEAST_STEP) && !(ENDS..RUNS_ON).contains(&kept)).then_some(kept > ENDS)
-}
-
-fn add<T: AddAssign + Copy>(to: &mut [T], from: &[T]) {
-    to.iter_mut().zip(from).for_each(|(to, from)| *to += *from);
-}
-
-/// Which way a step goes, where it is one.
-fn sign_of(step: f32) -> i16 {
-    if step > 0.02 {
-        1
-    } else if step < -0.02 {
-        -1
-    } else {
-        0
-    }
 }
 
 /// Sub-pixel places of the steepest step at many `u`, and a robust straight line through them.
