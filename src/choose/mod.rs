@@ -68,6 +68,12 @@ fn rivals_it(candidate: &Candidate, first: &Candidate) -> bool {
         || candidate.is_alike(first)
 }
 
+/// So many others through the whole picture, as strong as this share of a line's strength and at an angle to it of this sine at most, make it
+/// one of them.
+const MANY: usize = 3;
+const ALIKE_STREAK: f64 = 0.5;
+const PARALLEL_STREAKS: f64 = 0.1;
+
 /// What there is in the picture.
 #[derive(Debug, Clone)]
 pub enum Choice {
@@ -97,10 +103,13 @@ pub fn choose(photo: &Photo, coarse: &Coarse, said: Said) -> Choice {
     if known.is_gap || is_nothing(photo, &known) {
         return Choice::None;
     }
+    let mut others = distinct_traces(photo, coarse);
+    others.retain(|t| !t.is_one_with(&known.trace));
+    if is_one_of_many(photo, &known.trace, &others) {
+        return Choice::None;
+    }
     // The places say where one line is, and not that there is no other.
-    let others = distinct_traces(photo, coarse)
-        .into_iter()
-        .filter(|t| t.score > CLEAN_RIVAL * known.trace.score && !t.is_one_with(&known.trace));
+    let others = others.into_iter().filter(|t| t.score > CLEAN_RIVAL * known.trace.score);
     let rivals: Vec<Candidate> =
         others.take(MEASURED).collect::<Vec<_>>().into_par_iter().map(|t| examine(photo, t)).collect();
     let (gaps, mut rivals): (Vec<Candidate>, Vec<Candidate>) = rivals.into_iter().partition(|c| c.is_gap);
@@ -193,6 +202,19 @@ fn at_the_edge(trace: &Trace, photo: &Photo) -> [bool; 2] {
 /// True where a trace runs from edge to edge of the picture.
 fn crosses(trace: &Trace, photo: &Photo) -> bool {
     at_the_edge(trace, photo) == [true; 2]
+}
+
+/// True where a trace runs through the whole picture and so do others beside it, of its sign and not far weaker: streaks of the grain,
+/// or ruled lines. A burned line would stand out from them.
+fn is_one_of_many(photo: &Photo, trace: &Trace, others: &[Trace]) -> bool {
+    let is_alike = |other: &&Trace| {
+        let [a, b] = [trace, other].map(|trace| trace.direction);
+        other.is_dark == trace.is_dark
+            && other.score > ALIKE_STREAK * trace.score
+            && (a[0] * b[1] - a[1] * b[0]).abs() < PARALLEL_STREAKS
+            && crosses(other, photo)
+    };
+    crosses(trace, photo) && others.iter().filter(is_alike).count() >= MANY
 }
 
 /// The line among several traces.
@@ -386,6 +408,34 @@ mod tests {
         assert!(matches!(chosen(STRIP), Choice::Several(_)));
         let Choice::One(line) = chosen(STRIP / 4) else { panic!("one line lies on the strip of the points") };
         assert!((line.course.place(600.0, 0.0)[1] - 130.0).abs() < 2.0);
+    }
+
+    /// Streaks from edge to edge of the picture, the one of the points finest in its middle and so many others beside it.
+    #[test]
+    fn one_of_many_streaks_through_the_picture_is_no_line_where_two_points_name_it() {
+        let chosen = |others: usize, depth: f64, ends_inside: bool| {
+            let luminance = Array2::from_shape_fn((420, 1200), |(y, x)| {
+                let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+                let half_width = 3.0 + 3.5 * ((x - 600.0) / 500.0).powi(2);
+                let shows = !ends_inside || (80.0..1120.0).contains(&x);
+                let is_other = (0..others).any(|k| (y - [60.0, 350.0, 280.0, 110.0][k]).abs() < 5.0);
+                if (y - 200.0).abs() < half_width && shows {
+                    STRIP / 3
+                } else if is_other {
+                    (f64::from(STRIP) * depth) as u16
+                } else {
+                    STRIP
+                }
+            });
+            let photo = Photo::from_light(luminance);
+            let through_px = Some([[300.0, 200.0], [900.0, 200.0]]);
+            choose(&photo, &Coarse::new(&photo, None), Said { through_px, ..Said::default() })
+        };
+        let many = chosen(3, 0.4, false);
+        assert!(matches!(many, Choice::None), "{many:?}");
+        assert!(matches!(chosen(2, 0.4, false), Choice::One(_)), "too few to be grain");
+        assert!(matches!(chosen(4, 0.75, false), Choice::One(_)), "it stands out from them");
+        assert!(matches!(chosen(4, 0.4, true), Choice::One(_)), "it ends where a beam was switched off");
     }
 
     /// Two light strokes on a dark coating, the lower one between the upper and the white lid: with and without points on the upper.
