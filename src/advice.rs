@@ -199,7 +199,10 @@ pub fn no_waist(why: NoWaist, setup: &Setup) -> Refusal {
         ),
         NoWaist::Erratic { wander } => Refusal::new(
             Code::TooFlat,
-            format!("the line's width wanders by {:.0} %, more than it changes along the strip", 100.0 * wander),
+            format!(
+                "the line's width wanders by {:.0} %, too much beside what it changes along the strip",
+                100.0 * wander
+            ),
             "use a flat light material without strong grain and a steeper ramp",
         ),
     }
