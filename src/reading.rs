@@ -326,7 +326,8 @@ pub fn read_watched(
         over(stage);
         ControlFlow::Continue(())
     };
-    read_again_watched(photo, setup, options, None, over).map(|(reading, _)| reading)
+    // Nothing is kept for another reading: a second look has the room of the first.
+    in_turn(photo, setup, options, None, over).map(|(reading, _)| reading)
 }
 
 /// Reads one picture again, where only lengths or the ramp's ends have changed without finding and measuring the line
@@ -355,28 +356,40 @@ pub fn read_again_watched(
     kept: Option<Arc<KeptLines>>,
     over: &mut (dyn FnMut(Stage) -> ControlFlow<()> + Send),
 ) -> Result<(Reading, Arc<KeptLines>), RequestError> {
-    check_request(photo, setup)?;
     let kept = kept.as_deref().cloned().unwrap_or_default();
+    in_turn(photo, setup, options, Some(kept), over).map(|(reading, lines)| (reading, Arc::new(lines)))
+}
+
+/// In plain light and, where that gives no answer, in red; what was measured is kept where something is said of what was kept.
+fn in_turn(
+    photo: &Photo,
+    setup: &Setup,
+    options: &ReadOptions,
+    kept: Option<KeptLines>,
+    over: Watch<'_>,
+) -> Result<(Reading, KeptLines), RequestError> {
+    check_request(photo, setup)?;
     // One change to the threads that share the work, instead of one for every piece of it.
     rayon::scope(|_| in_any_light(photo, setup, options, kept, over))
 }
 
-/// In plain light and, where that gives no answer, in red.
 fn in_any_light(
     photo: &Photo,
     setup: &Setup,
     options: &ReadOptions,
-    kept: KeptLines,
+    kept: Option<KeptLines>,
     over: Watch<'_>,
-) -> Result<(Reading, Arc<KeptLines>), RequestError> {
+) -> Result<(Reading, KeptLines), RequestError> {
+    let is_kept = kept.is_some();
+    let kept = kept.unwrap_or_default();
     let (plain, line) = look(photo, setup, options, kept.plain, over)?;
-    let mut lines = KeptLines { plain: Some(line), red: kept.red };
+    let mut lines = KeptLines { plain: is_kept.then_some(line), red: kept.red };
     if plain.outcome.is_ok() {
-        return Ok((plain, Arc::new(lines)));
+        return Ok((plain, lines));
     }
-    let Some(red_photo) = photo.in_red() else { return Ok((plain, Arc::new(lines))) };
+    let Some(red_photo) = photo.in_red() else { return Ok((plain, lines)) };
     let (mut red, line) = look(&red_photo, setup, options, lines.red, over)?;
-    lines.red = Some(line);
+    lines.red = is_kept.then_some(line);
     let reading = if second_look::is_believed(photo, &red_photo, &red) {
         red.light = Light::Red;
         red.add_caution(second_look::caution());
@@ -384,7 +397,7 @@ fn in_any_light(
     } else {
         plain
     };
-    Ok((reading, Arc::new(lines)))
+    Ok((reading, lines))
 }
 
 /// The lines of a picture as measured in plain light and, where that gave no answer, in red light.
