@@ -1,6 +1,6 @@
 //! What the logbook holds, as plain values: machines, lenses, readings and events. Lengths in millimetres.
 
-use serde::{Deserialize, Serialize};
+use serde::{Deserialize, Deserializer, Serialize};
 
 use super::when::When;
 use crate::cautions::{Caution, CautionCode};
@@ -23,7 +23,13 @@ pub struct Fitting {
     /// Today's block.
     pub spacer_in_use_mm: Option<f64>,
     /// Where the block is put to gauge.
+    #[serde(deserialize_with = "said")]
     pub gauged_from: Option<String>,
+}
+
+/// An empty text says nothing: in a table nobody could tell the two apart.
+fn said<'de, D: Deserializer<'de>>(text: D) -> Result<Option<String>, D::Error> {
+    Ok(Option::<String>::deserialize(text)?.filter(|text| !text.is_empty()))
 }
 
 /// A machine, as it was last said to be.
@@ -33,18 +39,21 @@ pub struct Machine {
     /// The name it is called by.
     pub name: String,
     /// Time zone it stands in (an IANA name such as `Europe/Lisbon`); `None`: that of the computer.
+    #[serde(deserialize_with = "said")]
     pub zone: Option<String>,
     /// Wavelength of its beam.
     pub wavelength_um: Option<f64>,
     /// Full 1/e² width of the beam at the lens.
     pub beam_diameter_mm: Option<f64>,
     /// Name of the lens that is in it where no event says otherwise.
+    #[serde(deserialize_with = "said")]
     pub lens: Option<String>,
     /// Defaults for every lens in it.
     pub fitting: Fitting,
     /// The ramp kept at it.
     pub ramp: Option<NamedRamp>,
     /// Anything else.
+    #[serde(deserialize_with = "said")]
     pub note: Option<String>,
 }
 
@@ -72,6 +81,7 @@ pub struct Lens {
     /// Defaults on one machine, in order of the machines' names.
     pub on: Vec<LensOnMachine>,
     /// Anything else.
+    #[serde(deserialize_with = "said")]
     pub note: Option<String>,
 }
 
@@ -186,6 +196,7 @@ pub struct HeadFacts {
     /// Focal length printed on the lens.
     pub nominal_focal_length_mm: Option<f64>,
     /// Where the block is put to gauge.
+    #[serde(deserialize_with = "said")]
     pub gauged_from: Option<String>,
 }
 

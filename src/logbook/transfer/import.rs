@@ -14,6 +14,7 @@ use crate::logbook::insert::{
 use crate::logbook::rows::{
     EVENTS, READINGS, SELECT_DETAILS, details_of, entry_of, event_of, json, rows_of, select, timestamp,
 };
+use crate::logbook::when::zone;
 use crate::logbook::{Logbook, LogbookError};
 
 /// What an import did.
@@ -141,9 +142,14 @@ fn import(connection: &Connection, lines: Vec<(usize, Line)>) -> Result<Imported
 
 /// Machines and lenses name each other, so that all names come before all facts.
 fn say_all(connection: &Connection, lines: &[(usize, Line)]) -> Result<(), Trouble> {
-    for (_, line) in lines {
-        match line {
-            Line::Machine(said) => drop(name_machine(connection, &said.what.name)?),
+    for (line, content) in lines {
+        match content {
+            Line::Machine(said) => {
+                // Without its zone nothing of the machine could be told a time.
+                zone(said.what.zone.as_deref())
+                    .map_err(|why| LogbookError::BadLine { line: *line, what: why.to_string() })?;
+                name_machine(connection, &said.what.name)?;
+            }
             Line::Lens(said) => drop(name_lens(connection, &said.what.name)?),
             _ => {}
         }
@@ -418,6 +424,22 @@ pub(super) mod tests {
         assert_eq!(exported(&second, Form::Csv), table);
     }
 
+    /// Found by fuzzing: a table cannot tell an empty text from none.
+    #[test]
+    fn an_empty_text_says_nothing() {
+        let machine = r#"{"record":"machine","recorded":"2025-03-03T09:00:00Z","name":"south","zone":"","note":"","fitting":{"gauged_from":""}}"#;
+        let lens = r#"{"record":"lens","recorded":"2025-03-03T09:00:00Z","name":"two inch","note":""}"#;
+        let (_folder, mut first) = book();
+        first
+            .import(&format!("{}{machine}\n{lens}\n", written(vec![Line::Logbook { schema: SCHEMA.into() }])))
+            .unwrap();
+        let said = exported(&first, Form::JsonLines);
+        assert!(!said.contains("\"\""), "{said}");
+        let (_folder, mut second) = book();
+        second.import(&exported(&first, Form::Csv)).unwrap();
+        assert_eq!(exported(&second, Form::JsonLines), said);
+    }
+
     #[test]
     fn what_is_there_is_not_added_again_and_taken_numbers_give_way() {
         let said = written(one_of_each());
@@ -493,6 +515,15 @@ pub(super) mod tests {
             // Found by fuzzing: each import would have taken it once more.
             (with(1, String::new()), 2),
             (with(1, "short".into()), 2),
+            // Of a machine in a zone that nobody knows no time could be told.
+            (
+                format!(
+                    "{}{}",
+                    written(vec![Line::Logbook { schema: SCHEMA.into() }]),
+                    r#"{"record":"machine","recorded":"2025-03-03T09:00:00Z","name":"south","zone":"Nowhere/Town"}"#
+                ),
+                2,
+            ),
             ("nothing of the kind".into(), 1),
             (String::new(), 1),
         ] {
