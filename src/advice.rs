@@ -17,6 +17,8 @@ pub enum NoCourse {
         /// How many.
         found: usize,
     },
+    /// Two fine strokes that cross.
+    Crossing,
     /// Dotted, interrupted, burnt through.
     Broken(Breaks),
     /// Too few places with clean edges.
@@ -55,6 +57,11 @@ pub fn no_course(why: NoCourse) -> Refusal {
             Code::SeveralLines,
             format!("{found} lines stand out, and any of them could be the ramp test"),
             "cover or cut off the other lines, or say where the right one is with area_px",
+        ),
+        NoCourse::Crossing => Refusal::new(
+            Code::SeveralLines,
+            "what stands out parts in two fine strokes that cross, each no wider than where they meet",
+            "burn one plain stroke, and cover or cut off what is drawn beside it",
         ),
         NoCourse::Broken(breaks) if breaks.reversed_share > 0.02 => Refusal::new(
             Code::LineBroken,

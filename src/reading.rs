@@ -10,6 +10,7 @@ use crate::anchor::strip::EdgeLine;
 use crate::anchor::tie::TieError;
 use crate::anchor::{self, Found, breaks, ends};
 use crate::cautions::Caution;
+use crate::choose::fork::parts_in_two;
 use crate::choose::{self, Choice, Said};
 use crate::doubts;
 use crate::estimate::Estimate;
@@ -504,8 +505,11 @@ impl MeasuredLine {
                 return Err(advice::no_course(NoCourse::SeveralLines { found: several.len() }).into());
             }
         };
+        self.course = Some(candidate.course.clone());
+        if parts_in_two(photo, &candidate) {
+            return Err(advice::no_course(NoCourse::Crossing).into());
+        }
         let (course, guide) = (candidate.course, candidate.guide);
-        self.course = Some(course.clone());
         told(over, Stage::Find)?;
 
         // 4: measure, in pixels

@@ -68,12 +68,7 @@ fn with_every_datum(
 
 /// Pictures that do get a number when two points on them are given: two straight lines that cross, and two bows that face each other,
 /// can have the outline of a line burned through a focus to within what grain does to one.
-const KNOWN: [&str; 4] = [
-    "pen lines crossing at a small angle 0",
-    "pen lines crossing at a small angle 6",
-    "pen lines crossing at a small angle 9",
-    "gap between bowed boards 4",
-];
+const KNOWN: [&str; 1] = ["gap between bowed boards 4"];
 
 /// How many pictures were looked at, and what was said of them.
 #[derive(Default)]

@@ -1,6 +1,7 @@
 //! Which of the straight things in the picture is the burned line: one, none or several.
 
 pub mod candidate;
+pub mod fork;
 mod ground;
 mod parted;
 
