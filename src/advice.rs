@@ -147,6 +147,22 @@ pub fn no_tie(why: &TieError) -> Refusal {
             ),
             "check travel_mm and dpi, or leave dpi out",
         ),
+        TieError::StripDisagrees { ratio, is_by_ends } => {
+            let message = format!(
+                "by the strip's length and width {} {:.0} % {} than the length given for it",
+                if is_by_ends { "the visible line is" } else { "the way between the two points is" },
+                100.0 * (ratio - 1.0).abs(),
+                if ratio > 1.0 { "longer" } else { "shorter" }
+            );
+            if is_by_ends {
+                let hint = "check travel_mm and the strip's length and width; if all are right the line faded before its ends: burn slower or \
+                            a little stronger";
+                Refusal::new(Code::EndsNotFound, message, hint)
+            } else {
+                let hint = "check where the points are, travel_mm, and the strip's length and width";
+                Refusal::new(Code::NoScale, message, hint)
+            }
+        }
         TieError::StripNotFound => Refusal::new(
             Code::StripNotFound,
             "the strip's two short edges were not found where they should be",

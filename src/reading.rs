@@ -371,34 +371,26 @@ fn in_turn(
 ) -> Result<(Reading, KeptLines), RequestError> {
     check_request(photo, setup)?;
     // One change to the threads that share the work, instead of one for every piece of it.
-    rayon::scope(|_| in_any_light(photo, setup, options, kept, over))
-}
-
-fn in_any_light(
-    photo: &Photo,
-    setup: &Setup,
-    options: &ReadOptions,
-    kept: Option<KeptLines>,
-    over: Watch<'_>,
-) -> Result<(Reading, KeptLines), RequestError> {
-    let is_kept = kept.is_some();
-    let kept = kept.unwrap_or_default();
-    let (plain, line) = look(photo, setup, options, kept.plain, over)?;
-    let mut lines = KeptLines { plain: is_kept.then_some(line), red: kept.red };
-    if plain.outcome.is_ok() {
-        return Ok((plain, lines));
-    }
-    let Some(red_photo) = photo.in_red() else { return Ok((plain, lines)) };
-    let (mut red, line) = look(&red_photo, setup, options, lines.red, over)?;
-    lines.red = is_kept.then_some(line);
-    let reading = if second_look::is_believed(photo, &red_photo, &red) {
-        red.light = Light::Red;
-        red.add_caution(second_look::caution());
-        red
-    } else {
-        plain
-    };
-    Ok((reading, lines))
+    rayon::scope(|_| {
+        let is_kept = kept.is_some();
+        let kept = kept.unwrap_or_default();
+        let (plain, line) = look(photo, setup, options, kept.plain, over)?;
+        let mut lines = KeptLines { plain: is_kept.then_some(line), red: kept.red };
+        if plain.outcome.is_ok() {
+            return Ok((plain, lines));
+        }
+        let Some(red_photo) = photo.in_red() else { return Ok((plain, lines)) };
+        let (mut red, line) = look(&red_photo, setup, options, lines.red, over)?;
+        lines.red = is_kept.then_some(line);
+        let reading = if second_look::is_believed(photo, &red_photo, &red) {
+            red.light = Light::Red;
+            red.add_caution(second_look::caution());
+            red
+        } else {
+            plain
+        };
+        Ok((reading, lines))
+    })
 }
 
 /// The lines of a picture as measured in plain light and, where that gave no answer, in red light.

@@ -168,6 +168,17 @@ fn strips_that_once_were_read_wrongly() {
     });
 }
 
+/// A line that faded 34 mm before its end, between pores as dark as it, got the place that the ends so found made of it; the strip's own length and
+/// width speak against them.
+#[test]
+fn a_strip_whose_line_faded_before_its_end_once_got_a_number() {
+    let scene = Scene::draw(Stratum { capture: CaptureKind::Photo, datum: DatumKind::Ends }, 310_108);
+    let truth = scene.truth();
+    assert!(!truth.is_answerable());
+    let refusal = read_as_said(&scene, &truth, 310_108).0.outcome.expect_err("its low end does not show");
+    assert_eq!(refusal.code, RefusalCode::EndsNotFound);
+}
+
 /// Pictures without an answer that once got a number: a line burnt through over most of its length on a light ground, whose light
 /// part alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, two of which the gap
 /// between them was followed, two of which one lies near the strip's edge, a faint pair in dark grain, two that spoil each other's

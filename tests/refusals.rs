@@ -221,6 +221,45 @@ fn ends_not_found_where_the_line_is_shorter_than_the_resolution_makes_it() {
     assert_refused(&reading_with(&plain(), "low_end = \"left\"\ndpi = 900"), RefusalCode::EndsNotFound);
 }
 
+/// The plain strip photographed, read with a way between the datums so many times as long as it is and with lengths and widths of the strip
+/// itself, mm.
+fn by_the_strip(stretch: f64, datum: &str, strip_mm: Option<[f64; 2]>) -> Reading {
+    let scene = photographed(plain(), [0.0; 2]);
+    let mut told = scene.clone();
+    told.ramp.travel_mm *= stretch;
+    let mut setup = setup(&told, "nozzle_height_mm = 16", datum);
+    setup.ramp.strip_length_mm = strip_mm.map(|[length_mm, _]| length_mm);
+    setup.ramp.strip_width_mm = strip_mm.map(|[_, width_mm]| width_mm);
+    read(&photo(&scene), &setup, &ReadOptions::default()).expect("points lie in the picture")
+}
+
+/// A line that has faded before its ends, or a wrong length for it, makes another scale than the strip's own edges do.
+#[test]
+fn no_answer_where_the_strips_own_edges_contradict_the_length_of_the_line() {
+    let scene = plain();
+    let strip_mm = [scene.strip.ends_mm, scene.strip.sides_mm].map(|[from, to]| to - from);
+    let ends = "low_end = \"left\"";
+    let [low, high] = photographed(scene, [0.0; 2]).truth().datum_px;
+    let points = format!("datum = \"points\"\npoints_px = [{low:?}, {high:?}]");
+    // The rise stays as it is, so that the way along the slope changes by less.
+    for (stretch, says) in [(1.25, ["19 % shorter", "20 % shorter"]), (0.8, ["23 % longer", "24 % longer"])] {
+        for (datum, code) in [(ends, RefusalCode::EndsNotFound), (&points, RefusalCode::NoScale)] {
+            let reading = by_the_strip(stretch, datum, Some(strip_mm));
+            assert_refused(&reading, code);
+            let message = reading.outcome.unwrap_err().message;
+            assert!(says.iter().any(|says| message.contains(says)), "{message}");
+            // Where nothing is said of the strip, nobody can know.
+            assert!(by_the_strip(stretch, datum, None).outcome.is_ok());
+        }
+    }
+    let [length_mm, width_mm] = strip_mm;
+    // Edges whose proportions are not the strip's are something else's, and contradict nothing.
+    for told in [strip_mm, [length_mm, 0.7 * width_mm], [0.7 * length_mm, width_mm]] {
+        let reading = by_the_strip(1.0, ends, Some(told));
+        assert!(reading.outcome.is_ok(), "{told:?}: {:?}", reading.outcome);
+    }
+}
+
 #[test]
 fn ends_not_found_where_the_line_fades() {
     assert_refused(&reading(&changed(|scene| scene.burn.overdrive = 3.0)), RefusalCode::EndsNotFound);

@@ -164,6 +164,19 @@ pub fn tie(found: &Found, setup: &Setup, given_px: Option<[[f64; 2]; 2]>) -> Res
         let mm_per_px =
             (points[1].position_mm - points[0].position_mm).abs() / (points[1].along_px - points[0].along_px);
         if !is_as_wide(&outline, mm_per_px) {
+            // One of the two is wrong: the edges, or the length between the datums.
+            let is_stroke_s = [0, 1].map(|index| found.ends[index].datum.is_some());
+            let of_strip = setup.ramp.strip_length_mm.and_then(|length_mm| {
+                let is_as_wide = |outline: &Outline, length_px: f64| is_as_wide(outline, length_mm / length_px);
+                let (outline, [start, end]) = search.outline(outline.long, is_stroke_s, is_as_wide)?;
+                let length_px = end.v0_px - start.v0_px;
+                (outline.long.iter().all(Option::is_some) && is_as_wide(&outline, length_px))
+                    .then_some(length_mm / length_px)
+            });
+            let ratio = of_strip.map_or(1.0, |of_strip| of_strip / mm_per_px);
+            if ratio.ln().abs() > PROPORTIONS {
+                return Err(TieError::StripDisagrees { ratio, is_by_ends: name == "ends" });
+            }
             outline.long = [None; 2];
         }
     }

@@ -59,6 +59,13 @@ pub enum TieError {
         /// Measured over expected length.
         ratio: f64,
     },
+    /// The known length and those of the strip, whose edges all show, disagree.
+    StripDisagrees {
+        /// Length between the datums by the strip's length over the known one.
+        ratio: f64,
+        /// True where the datums are the line's ends.
+        is_by_ends: bool,
+    },
     /// The strip's short edges were not found.
     StripNotFound,
     /// Index marks were not found.
