@@ -23,6 +23,7 @@ use crate::photo::{Light, Photo};
 use crate::refusal::Refusal;
 use crate::second_look;
 use crate::setup::{Datum, Setup};
+use crate::stations::astray::leave_out_astray;
 use crate::stations::measure::{MeasureOptions, measure};
 use crate::stations::{LineQuality, Station, quality};
 
@@ -513,6 +514,7 @@ impl MeasuredLine {
         self.course = Some(course.clone());
         let breaks = breaks::find(photo, &course, &guide, &self.stations);
         quality::leave_out_ends(&mut self.stations, [course.start_px, course.end_px]);
+        leave_out_astray(&mut self.stations);
         let quality = quality::quality(&course, &self.stations, measured.blur_px);
         self.quality = Some(quality.clone());
         if breaks.is_broken() {

@@ -155,6 +155,7 @@ fn strips_that_once_were_read_wrongly() {
         (CaptureKind::Scan, DatumKind::Marks, 270_771), // five marks beside the part of the line that shows, and one half of them misread
         (CaptureKind::Photo, DatumKind::Strip, 260_901), // the rim of a shadow as pale as the strip, taken for its end
         (CaptureKind::Photo, DatumKind::Points, 300_014), // a kerf that strays by a quarter from any curve
+        (CaptureKind::Photo, DatumKind::Points, 322_006), // a joint crosses the line where it is finest, and the trace followed it
     ];
     wrong.par_iter().for_each(|(capture, datum, seed)| {
         let scene = answerable(Stratum { capture: *capture, datum: *datum }, *seed);

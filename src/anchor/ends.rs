@@ -370,23 +370,7 @@ mod tests {
 
     /// Places from an end inwards with these kerfs, px.
     fn widest_of(kerf: impl Fn(f64) -> f64) -> f64 {
-        let stations: Vec<Station> = (0..400)
-            .map(|i| Station {
-                along_px: f64::from(i),
-                position_mm: None,
-                left_edge_px: [0.0; 2],
-                right_edge_px: [0.0; 2],
-                centre_px: 0.0,
-                kerf_px: kerf(f64::from(i)),
-                standard_uncertainty_px: 0.1,
-                kerf_mm: None,
-                contrast: 0.9,
-                core: 0.03,
-                edge_sigma_px: 0.7,
-                used: true,
-                left_out: None,
-            })
-            .collect();
+        let stations: Vec<Station> = (0..400).map(|i| Station::clean(f64::from(i), kerf(f64::from(i)))).collect();
         let inwards: Vec<&Station> = stations.iter().collect();
         widest(&inwards[step_near_end(&inwards)..])
     }

@@ -367,19 +367,11 @@ mod tests {
             let kerf_mm = (caustic.ln_kerf(position) + wander).exp();
             let is_out = (position - 40.0).abs() < 6.0 && i.is_multiple_of(every);
             Station {
-                along_px: 10.0 * position,
                 position_mm: Some(position),
-                left_edge_px: [0.0; 2],
-                right_edge_px: [0.0; 2],
-                centre_px: 0.0,
-                kerf_px: 20.0 * kerf_mm,
-                standard_uncertainty_px: 0.1,
                 kerf_mm: Some(kerf_mm),
-                contrast: 0.9,
-                core: 0.03,
-                edge_sigma_px: 0.7,
                 used: !is_out,
                 left_out: is_out.then_some(LeftOut::Disturbed),
+                ..Station::clean(10.0 * position, 20.0 * kerf_mm)
             }
         };
         (0..200).map(at).collect()

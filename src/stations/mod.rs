@@ -1,5 +1,6 @@
 //! Stage 4: the kerf at places along the line, in pixels.
 
+pub mod astray;
 pub mod edge;
 pub mod measure;
 pub mod quality;
@@ -37,6 +38,28 @@ pub struct Station {
     pub used: bool,
     /// Why not.
     pub left_out: Option<LeftOut>,
+}
+
+#[cfg(test)]
+impl Station {
+    /// A clean place without a scale, for tests to change.
+    pub(crate) fn clean(along_px: f64, kerf_px: f64) -> Self {
+        Self {
+            along_px,
+            position_mm: None,
+            left_edge_px: [0.0; 2],
+            right_edge_px: [0.0; 2],
+            centre_px: 0.0,
+            kerf_px,
+            standard_uncertainty_px: 0.1,
+            kerf_mm: None,
+            contrast: 0.9,
+            core: 0.03,
+            edge_sigma_px: 0.7,
+            used: true,
+            left_out: None,
+        }
+    }
 }
 
 /// Why a station is not used.

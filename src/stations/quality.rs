@@ -117,25 +117,46 @@ pub fn faded_end(stations: &[Station]) -> Option<bool> {
     }
 }
 
+/// A parabola of offsets over places along the line.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Parabola {
+    /// First and last place, which become -1 and 1.
+    between: [f64; 2],
+    curve: Vector3<f64>,
+}
+
+impl Parabola {
+    /// Of least squares through places (first) with offsets (second); `None` with fewer than three places.
+    pub(super) fn through(rows: &[[f64; 2]]) -> Option<Self> {
+        let ([first, _], [last, _]) = rows.first().zip(rows.last())?;
+        let mut parabola = Self { between: [*first, *last], curve: Vector3::zeros() };
+        let mut normal = Matrix3::zeros();
+        let mut sum = Vector3::zeros();
+        for [place, offset] in rows {
+            let row = parabola.basis(*place);
+            normal += row * row.transpose();
+            sum += row * *offset;
+        }
+        parabola.curve = normal.cholesky()?.solve(&sum);
+        Some(parabola)
+    }
+
+    fn basis(&self, place: f64) -> Vector3<f64> {
+        let [first, last] = self.between;
+        let x = (2.0 * place - first - last) / (last - first);
+        Vector3::new(1.0, x, x * x)
+    }
+
+    pub(super) fn at(&self, place: f64) -> f64 {
+        self.basis(place).dot(&self.curve)
+    }
+}
+
 /// What is left of the offsets (second) over the places (first) about their parabola of least squares: how the axis happens to
 /// lie, and the bow of lens and paper, is no wander. Running means alone leave a slope standing at both ends.
 fn about_parabola(rows: &[[f64; 2]]) -> Vec<f64> {
-    let Some(([first, _], [last, _])) = rows.first().zip(rows.last()) else { return Vec::new() };
-    let basis = |place: f64| {
-        let x = (2.0 * place - first - last) / (last - first);
-        Vector3::new(1.0, x, x * x)
-    };
-    let mut normal = Matrix3::zeros();
-    let mut sum = Vector3::zeros();
-    for [place, offset] in rows {
-        let row = basis(*place);
-        normal += row * row.transpose();
-        sum += row * *offset;
-    }
-    let Some(curve) = normal.cholesky().map(|c| c.solve(&sum)) else {
-        return rows.iter().map(|r| r[1]).collect();
-    };
-    rows.iter().map(|[place, offset]| offset - basis(*place).dot(&curve)).collect()
+    let parabola = Parabola::through(rows);
+    rows.iter().map(|[place, offset]| offset - parabola.map_or(0.0, |parabola| parabola.at(*place))).collect()
 }
 
 /// Fewest cycles along the line of a wander that has a period.
@@ -189,19 +210,11 @@ mod tests {
     #[test]
     fn an_end_next_to_which_most_places_are_too_pale_has_faded() {
         let place = |number: i32, left_out: Option<LeftOut>, faint: f64| Station {
-            along_px: f64::from(number),
             position_mm: Some(0.3 * f64::from(number)),
-            left_edge_px: [0.0; 2],
-            right_edge_px: [0.0; 2],
-            centre_px: 0.0,
-            kerf_px: 8.0,
-            standard_uncertainty_px: 0.1,
-            kerf_mm: Some(0.2),
             contrast: if left_out == Some(LeftOut::Faint) { faint } else { 0.9 },
-            core: 0.1,
-            edge_sigma_px: 1.0,
             used: left_out.is_none(),
             left_out,
+            ..Station::clean(f64::from(number), 8.0)
         };
         let line = |low: Option<LeftOut>, high: Option<LeftOut>, faint: f64| -> Vec<Station> {
             (0..200)
@@ -223,22 +236,7 @@ mod tests {
     /// Widths of 4 to 12 px say nothing behind a blur of 4 px, and everything behind one of 1 px or of 1.7 px.
     #[test]
     fn only_a_plain_blur_drowns_a_line() {
-        let station = |kerf_px: f64| Station {
-            along_px: 0.0,
-            position_mm: None,
-            left_edge_px: [0.0; 2],
-            right_edge_px: [0.0; 2],
-            centre_px: 0.0,
-            kerf_px,
-            standard_uncertainty_px: 0.1,
-            kerf_mm: None,
-            contrast: 0.5,
-            core: 0.1,
-            edge_sigma_px: 1.0,
-            used: true,
-            left_out: None,
-        };
-        let stations: Vec<Station> = (0..81).map(|i| station(4.0 + 0.1 * f64::from(i))).collect();
+        let stations: Vec<Station> = (0..81).map(|i| Station::clean(0.0, 4.0 + 0.1 * f64::from(i))).collect();
         assert!((drowned_in_blur(&stations, 4.0).unwrap() - 4.8).abs() < 1e-9);
         assert_eq!(drowned_in_blur(&stations, 1.0), None);
         assert_eq!(drowned_in_blur(&stations, 1.7), None);
