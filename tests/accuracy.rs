@@ -184,7 +184,7 @@ fn a_strip_whose_line_faded_before_its_end_once_got_a_number() {
 /// part alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, two of which the gap
 /// between them was followed, two of which one lies near the strip's edge, a faint pair in dark grain, two that spoil each other's
 /// edges, two of which a joint spoils one, a taper whose fine end a joint covers, and filled bands with a lighter seam between char and
-/// soot, and within the char.
+/// soot, within the char, and along its edge.
 #[test]
 fn pictures_without_an_answer_that_once_got_a_number() {
     for (trap, seed, code) in [
@@ -199,6 +199,7 @@ fn pictures_without_an_answer_that_once_got_a_number() {
         (Trap::Taper, 65_000, RefusalCode::NoLine),
         (Trap::Filled, 1034, RefusalCode::NoLine),
         (Trap::Filled, 1056, RefusalCode::NotBracketed),
+        (Trap::Filled, 1123, RefusalCode::NotBracketed),
         (Trap::Filled, 1063, RefusalCode::StripNotFound), // by its kerf not bracketed, too, but that comes after
     ] {
         let scene = Scene::trap(trap, seed);

@@ -33,17 +33,21 @@ const GAP_SHARE: f64 = 0.6;
 const GAP_WIDTHS: f64 = 4.0;
 const GAP_REACH: f64 = 0.02;
 const GAP_REACH_LIGHT: f64 = 0.04;
+/// How far from a light line, as a share of the course's length, light beyond one of its flanks makes it the seam along the edge of a filled
+/// band, whatever lies on its other side: nobody burns so close to the strip's edge.
+const SEAM_REACH: f64 = 0.02;
 /// Share of the step from core to flank within which the light beyond the flank is the core's again.
 const GAP_RETURN: f64 = 0.2;
 /// Least step (natural log) of a flank.
 const GAP_STEP: f64 = 0.15;
 
 /// True where what was followed is the gap between two things of the other sign: two lines side by side, or the seam in a filled
-/// band. Beyond both its flanks, and not far away, the light is its own again.
+/// band. Beyond both its flanks, and not far away, the light is its own again; or, beside a light one, more than that beyond one of them.
 pub fn is_gap(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
     let length = course.end_px - course.start_px;
     let (sign, far) = if course.is_dark { (1.0, GAP_REACH) } else { (-1.0, GAP_REACH_LIGHT) };
-    let returns = |place: i32| {
+    // How far aside the light is its own again, and clearly beyond its own, on both sides of a place; infinite where it is not.
+    let returns = |place: i32| -> [[f64; 2]; 2] {
         let along = course.start_px + (f64::from(place) + 0.5) / f64::from(GAP_PLACES) * length;
         let width = guide.at(along);
         // Grain and noise are averaged along the line.
@@ -54,24 +58,34 @@ pub fn is_gap(photo: &Photo, course: &Course, guide: &WidthGuide) -> bool {
             let lights = lights?;
             Some(sign * (lights.iter().sum::<f64>() / lights.len() as f64).max(1.0).ln())
         };
-        let Some(core) = level(0.0) else { return false };
+        let Some(core) = level(0.0) else { return [[f64::INFINITY; 2]; 2] };
         let reach = (GAP_WIDTHS * width).max(far * length);
         let step = (0.12 * width).max(1.0);
-        [-1.0, 1.0].into_iter().all(|side| {
+        [-1.0, 1.0].map(|side| {
+            let [mut own, mut beyond] = [f64::INFINITY; 2];
             let mut highest = core;
             let mut across = 0.4 * width;
-            while across < reach {
-                let Some(here) = level(side * across) else { return false };
+            while across < reach && beyond.is_infinite() {
+                let Some(here) = level(side * across) else { break };
                 highest = highest.max(here);
-                if highest - core > GAP_STEP && here - core < GAP_RETURN * (highest - core) {
-                    return true;
+                let has_flank = highest - core > GAP_STEP;
+                if has_flank && here - core < GAP_RETURN * (highest - core) {
+                    own = own.min(across);
+                    // Beside a dark line nothing more is asked.
+                    beyond = if course.is_dark || core - here > GAP_STEP { across } else { beyond };
                 }
                 across += step;
             }
-            false
+            [own, beyond]
         })
     };
-    f64::from((0..GAP_PLACES).map(|place| i32::from(returns(place))).sum::<i32>()) > GAP_SHARE * f64::from(GAP_PLACES)
+    let places: Vec<[[f64; 2]; 2]> = (0..GAP_PLACES).map(returns).collect();
+    let is_most = |holds: &dyn Fn(&[[f64; 2]; 2]) -> bool| {
+        let count = places.iter().filter(|place| holds(place)).count();
+        count as f64 > GAP_SHARE * f64::from(GAP_PLACES)
+    };
+    is_most(&|place| place.iter().all(|[own, _]| own.is_finite()))
+        || (!course.is_dark && [0, 1].into_iter().any(|side| is_most(&|place| place[side][1] < SEAM_REACH * length)))
 }
 
 /// True where the line runs on to the edge of its ground, or out of the picture, at both ends.
@@ -126,9 +140,9 @@ mod tests {
 
     const WIDTH_PX: f64 = 12.0;
 
-    /// A straight course along the middle of a picture, in which light depends on the distance across alone.
+    /// A straight course along the middle of a picture, in which light depends on the place across alone.
     fn is_a_gap(is_dark: bool, light: impl Fn(f64) -> u16) -> bool {
-        let luminance = Array2::from_shape_fn((200, 800), |(y, _)| light((y as f64 + 0.5 - 100.0).abs()));
+        let luminance = Array2::from_shape_fn((200, 800), |(y, _)| light(y as f64 + 0.5 - 100.0));
         let photo = Photo::from_light(luminance);
         let course = Course {
             origin_px: [0.0, 100.0],
@@ -145,13 +159,27 @@ mod tests {
     #[test]
     fn what_lies_between_two_lines_or_in_char_is_a_gap_and_a_line_is_none() {
         let [ground, char] = [30000, 4000];
-        let in_the_line = |across: f64| across < 0.5 * WIDTH_PX;
-        let in_a_flank = |across: f64| (0.5 * WIDTH_PX..1.5 * WIDTH_PX).contains(&across);
+        let in_the_line = |across: f64| across.abs() < 0.5 * WIDTH_PX;
+        let in_a_flank = |across: f64| (0.5 * WIDTH_PX..1.5 * WIDTH_PX).contains(&across.abs());
         // The strip seen between two dark lines, and a dark gap between two light things.
         assert!(is_a_gap(false, |across| if in_a_flank(across) { char } else { ground }));
         assert!(is_a_gap(true, |across| if in_a_flank(across) { ground } else { char }));
         // One line, dark or light.
         assert!(!is_a_gap(true, |across| if in_the_line(across) { char } else { ground }));
         assert!(!is_a_gap(false, |across| if in_the_line(across) { ground } else { char }));
+    }
+
+    /// Char without an end in sight on one side, soot that pales towards the strip on the other: the last gap of a filled band.
+    #[test]
+    fn a_light_seam_along_the_edge_of_a_filled_band_is_a_gap() {
+        let seam = |pales_px: f64| {
+            is_a_gap(false, move |across| {
+                let soot = 1.0 + 9.0 * ((across - 0.5 * WIDTH_PX) / pales_px).clamp(0.0, 1.0);
+                if across.abs() < 0.5 * WIDTH_PX { 5000 } else { (3000.0 * soot) as u16 }
+            })
+        };
+        assert!(seam(30.0));
+        // A coating whose other side lies in a light that changes slowly.
+        assert!(!seam(300.0));
     }
 }
