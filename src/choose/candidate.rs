@@ -149,16 +149,20 @@ impl Candidate {
         self.is_as_strong(first) && self.widens_like(first) && (is_beside || is_straight)
     }
 
+    /// True where something as long and strong runs beside `first` from end to end, whatever it is like: two bold strokes that are close
+    /// spoil each other's half levels.
+    pub fn runs_alongside(&self, first: &Self) -> bool {
+        self.course.is_dark == first.course.is_dark && self.is_as_strong(first) && self.is_beside(first)
+    }
+
     /// True where it is one more stroke over the same ramp, whatever lies beyond its sides: as long and strong, beside `first` from end to
     /// end, on one ground, and as true to a curve that narrows and widens again.
     pub fn is_second_stroke_beside(&self, first: &Self) -> bool {
-        self.course.is_dark == first.course.is_dark
-            && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
+        self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln().max(1.2 * self.misfit))
             && !self.parts_two_grounds()
             && self.misfit < ALIKE_STRAYING * first.misfit.max(LEAST_MISFIT)
-            && self.is_as_strong(first)
             && self.widens_like(first)
-            && self.is_beside(first)
+            && self.runs_alongside(first)
     }
 
     /// True where it widens at least about half as much as `first`, each on its flatter side.
@@ -170,11 +174,9 @@ impl Candidate {
     /// True where it can only be a second stroke, although its kerf, which narrows and widens again, keeps to no curve: two that are
     /// close spoil each other's edges.
     pub fn is_twin_of(&self, first: &Self) -> bool {
-        self.course.is_dark == first.course.is_dark
-            && self.usable > LEAST_USABLE
+        self.usable > LEAST_USABLE
             && self.bracket.is_some_and(|b| b.rises[0].min(b.rises[1]) > LEAST_RISE.ln())
-            && self.is_as_strong(first)
-            && self.is_beside(first)
+            && self.runs_alongside(first)
             && self.is_close_to(first)
     }
 

@@ -118,7 +118,7 @@ pub fn choose(photo: &Photo, coarse: &Coarse, said: Said) -> Choice {
     if !strokes.is_empty() {
         return Choice::Several([vec![known], strokes].concat());
     }
-    rivals.retain(Candidate::looks_burned);
+    rivals.retain(|rival| rival.looks_burned() || rival.runs_alongside(&known));
     if rivals.is_empty() {
         return Choice::One(Box::new(known));
     }
@@ -135,7 +135,9 @@ pub fn choose(photo: &Photo, coarse: &Coarse, said: Said) -> Choice {
             && !are_parted(photo, &first, rival)
     });
     if !rivals.is_empty() && !first.runs_off(photo) {
-        rivals.retain(|rival| is_stronger_by_far(rival, &first) || !rival.outreaches(&first) || !rival.runs_off(photo));
+        rivals.retain(|rival| {
+            is_stronger_by_far(rival, &first) || !may_be_joint(photo, rival, &first) || !rival.runs_off(photo)
+        });
     }
     if rivals.is_empty() {
         return Choice::One(Box::new(known));
@@ -243,7 +245,9 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
     // Half-level widths blur what a candidate is like, but what is this far below the best cannot come near it.
     let best = candidates.iter().filter(|c| c.looks_burned()).map(Candidate::strength).fold(0.0, f64::max);
     candidates.retain(|c| c.strength() >= FAR_BELOW * best);
-    if candidates.iter().filter(|c| c.looks_burned()).count() != 1 {
+    let burned: Vec<&Candidate> = candidates.iter().filter(|c| c.looks_burned()).collect();
+    let is_alone = matches!(burned[..], [first] if !candidates.iter().any(|c| c.runs_alongside(first)));
+    if !is_alone {
         // More than one could be it, or none quite: look at them with edges proper.
         candidates.par_iter_mut().for_each(|candidate| look_closer(photo, candidate));
     }
@@ -297,7 +301,7 @@ fn among(photo: &Photo, mut distinct: Vec<Trace>, said: Said) -> Choice {
 fn the_burned(photo: &Photo, burned: &[&Candidate], ends_show: bool) -> Choice {
     // One that runs off its ground and covers the first is a joint that it was drawn along; one askew, the bench's, or the mat's.
     let is_ground = |c: &Candidate, first: &Candidate| {
-        c.outreaches(first) || (c.is_askew_to(first) && !is_stronger_by_far(c, first))
+        may_be_joint(photo, c, first) || (c.is_askew_to(first) && !is_stronger_by_far(c, first))
     };
     let rivals = |first: &Candidate, runs_off: &[bool]| -> Vec<Candidate> {
         let others = burned.iter().zip(runs_off).filter(|(c, _)| !std::ptr::eq(**c, first));
@@ -327,6 +331,12 @@ fn the_burned(photo: &Photo, burned: &[&Candidate], ends_show: bool) -> Choice {
     }
     beside.insert(0, first.clone());
     Choice::Several(beside)
+}
+
+/// True where `candidate` covers `first` and runs on, out of the picture or without narrowing and widening as `first` does: a joint that it was
+/// drawn along. In dark bands of the grain a faint stroke seems to run off the strip, too.
+fn may_be_joint(photo: &Photo, candidate: &Candidate, first: &Candidate) -> bool {
+    candidate.outreaches(first) && (crosses(&candidate.trace, photo) || !candidate.is_second_stroke_beside(first))
 }
 
 /// True where `candidate` is so much stronger that it may be the line although it runs off its ground and `other` does not.

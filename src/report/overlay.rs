@@ -150,18 +150,19 @@ fn caption(reading: &Reading) -> String {
     }
 }
 
-/// Where the enlarged piece is centred along the course, and whether that is the finest place of an answer.
-fn enlarged_at(reading: &Reading, course: &Course) -> Option<(f64, bool)> {
+/// Where the enlarged piece is centred along the course, and what that place is.
+fn enlarged_at(reading: &Reading, course: &Course) -> Option<(f64, &'static str)> {
     if let Some(waist) = &reading.waist {
-        return Some((waist.along_px, true));
+        return Some((waist.along_px, "The finest place"));
     }
     let narrowest = |only_used: bool| {
         let stations = reading.stations.iter().filter(|s| s.kerf_px.is_finite() && (s.used || !only_used));
         stations.min_by(|a, b| a.kerf_px.total_cmp(&b.kerf_px)).map(|s| s.along_px)
     };
-    let along = narrowest(true).or_else(|| narrowest(false));
-    let middle = f64::midpoint(course.start_px, course.end_px);
-    Some((along.unwrap_or(middle), false)).filter(|(along, _)| along.is_finite())
+    let middle = || (f64::midpoint(course.start_px, course.end_px), "The middle of the line");
+    let narrowest = narrowest(true).or_else(|| narrowest(false));
+    let shown = narrowest.map_or_else(middle, |along| (along, "The narrowest measured place"));
+    Some(shown).filter(|(along, _)| along.is_finite())
 }
 
 /// What an entry of the legend explains.
@@ -625,7 +626,7 @@ impl Drawing<'_> {
     /// A piece of the line round the finest place, so large that single pixels show.
     fn enlarged(&self, canvas: &mut Canvas, panel: Area, course: &Course) {
         let em = self.em;
-        let Some((along, is_finest)) = enlarged_at(self.reading, course) else { return };
+        let Some((along, what)) = enlarged_at(self.reading, course) else { return };
         let is_rising = self.tie().is_none_or(Tie::is_rising);
         let area = Area::new(
             panel.left.round(),
@@ -645,7 +646,6 @@ impl Drawing<'_> {
         let step = [1.0 / zoom; 2];
         let view = Straightened { course, area, middle_px: along, sense: if is_rising { 1.0 } else { -1.0 }, step };
         self.resample(canvas, &view, true);
-        let what = if is_finest { "The finest place" } else { "The narrowest measured place" };
         let size = if zoom >= 1.0 {
             format!("one pixel of the picture is {} here", fixed(zoom, 0))
         } else {
@@ -665,7 +665,7 @@ impl Drawing<'_> {
             }
         }
         self.edges(canvas, &view, 0.28 * em);
-        if is_finest {
+        if self.reading.waist.is_some() {
             self.finest_across(canvas, &view);
         }
         canvas.clip_to(canvas.whole());
@@ -958,5 +958,23 @@ mod tests {
             let [o, r, d] = [at([110.0, 50.0]), at([110.1, 50.0]), at([110.0, 50.1])];
             assert!((r[0] - o[0]) * (d[1] - o[1]) - (r[1] - o[1]) * (d[0] - o[0]) > 0.0);
         }
+    }
+
+    #[test]
+    fn what_was_not_measured_is_not_called_the_narrowest_measured_place() {
+        let luminance = ndarray::Array2::from_shape_fn((300, 900), |(y, x)| {
+            let [x, y] = [x as f64 + 0.5, y as f64 + 0.5];
+            let half_width = 3.0 + 8.0 * ((x - 450.0) / 380.0).powi(2);
+            let aside = (y - 80.0).abs().min((y - 220.0).abs());
+            if (70.0..830.0).contains(&x) && aside < half_width { 4000 } else { 30000 }
+        });
+        let setup = crate::setup::parse_toml(include_str!("../../fixtures/north-scan.toml"), None).unwrap();
+        let photo = Photo::from_light(luminance);
+        let mut reading = crate::reading::read(&photo, &setup, &crate::reading::ReadOptions::default()).unwrap();
+        assert_eq!(reading.outcome.as_ref().unwrap_err().code, crate::refusal::RefusalCode::SeveralLines);
+        let course = reading.course.clone().unwrap();
+        assert_eq!(enlarged_at(&reading, &course).unwrap().1, "The middle of the line");
+        reading.stations.push(Station::clean(200.0, 8.0));
+        assert_eq!(enlarged_at(&reading, &course), Some((200.0, "The narrowest measured place")));
     }
 }

@@ -18,6 +18,11 @@ use tower::ServiceExt;
 
 const HERE: &str = "127.0.0.1:8470";
 
+/// How long a picture may take until it is there or told as broken, and what of one look at it counts for that: a fuzzer that is stopped
+/// and goes on has not waited.
+const LONGEST_WAIT: Duration = Duration::from_secs(20);
+const LONGEST_TURN: Duration = Duration::from_millis(200);
+
 /// What a sender sends, piece by piece; an error is a connection that breaks.
 struct Pieces(std::vec::IntoIter<Result<Bytes, std::io::Error>>);
 
@@ -129,8 +134,9 @@ impl Page {
     }
 
     async fn settled(&self, id: &str) -> Value {
-        let begun = Instant::now();
-        while begun.elapsed() < Duration::from_secs(20) {
+        let mut waited = Duration::ZERO;
+        let mut asked = Instant::now();
+        while waited < LONGEST_WAIT {
             let (_, state) = self.ask(Method::GET, &format!("/api/pictures/{id}")).await;
             if state["state"] == "ready" || state["state"] == "failed" {
                 return state;
@@ -138,6 +144,8 @@ impl Page {
             // A timer would sleep a whole millisecond; decoding takes far less for most inputs.
             tokio::task::yield_now().await;
             std::thread::yield_now();
+            waited += asked.elapsed().min(LONGEST_TURN);
+            asked = Instant::now();
         }
         panic!("the picture never settled");
     }
