@@ -21,6 +21,8 @@ const MEASURED: usize = 5;
 /// The same of those that cross the whole picture, and how close to its edge these end, as a share of its long side.
 const MEASURED_THROUGH: usize = 3;
 const AT_THE_EDGE: f64 = 0.02;
+/// The same for what leaves the picture, by its course.
+const OUT_OF_THE_PICTURE: f64 = 0.005;
 /// Share of the best score below which a candidate is not measured.
 const WORTH_MEASURING: f64 = 0.1;
 /// Share of the strength of the best that looks burned below which a candidate is out of the question.
@@ -194,12 +196,13 @@ fn is_second_stroke(photo: &Photo, gap: &Candidate, first: &Candidate) -> bool {
 
 /// True for each end of a trace that lies at the picture's edge.
 fn at_the_edge(trace: &Trace, photo: &Photo) -> [bool; 2] {
+    [0, trace.offsets_px.len() - 1].map(|index| is_within(AT_THE_EDGE, trace.place(index), photo))
+}
+
+/// True for a place that lies so near the picture's edge, as a share of its long side.
+fn is_within(share: f64, [x, y]: [f64; 2], photo: &Photo) -> bool {
     let [width, height] = [photo.width() as f64, photo.height() as f64];
-    let room = AT_THE_EDGE * width.max(height);
-    [0, trace.offsets_px.len() - 1].map(|index| {
-        let [x, y] = trace.place(index);
-        x.min(y).min(width - x).min(height - y) < room
-    })
+    x.min(y).min(width - x).min(height - y) < share * width.max(height)
 }
 
 /// True where a trace runs from edge to edge of the picture.
@@ -336,7 +339,14 @@ fn the_burned(photo: &Photo, burned: &[&Candidate], ends_show: bool) -> Choice {
 /// True where `candidate` covers `first` and runs on, out of the picture or without narrowing and widening as `first` does: a joint that it was
 /// drawn along. In dark bands of the grain a faint stroke seems to run off the strip, too.
 fn may_be_joint(photo: &Photo, candidate: &Candidate, first: &Candidate) -> bool {
-    candidate.outreaches(first) && (crosses(&candidate.trace, photo) || !candidate.is_second_stroke_beside(first))
+    let course = &candidate.course;
+    // Its trace may run on into what lies beyond its ends.
+    let leaves = || {
+        [course.start_px, course.end_px]
+            .into_iter()
+            .all(|end| is_within(OUT_OF_THE_PICTURE, course.place(end, 0.0), photo))
+    };
+    candidate.outreaches(first) && (!candidate.is_second_stroke_beside(first) || leaves())
 }
 
 /// True where `candidate` is so much stronger that it may be the line although it runs off its ground and `other` does not.

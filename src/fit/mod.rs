@@ -11,6 +11,7 @@ mod combine;
 pub mod curve;
 pub mod data;
 pub mod fading;
+pub mod inner;
 pub mod misfit;
 pub mod noise;
 mod outliers;

@@ -8,7 +8,7 @@ use super::caustic;
 use super::combine::{Combined, combine};
 use super::data::{Data, LEAST_STATIONS};
 use super::fading::{leave_out_faded, strong_span};
-use super::misfit::Misfit;
+use super::inner::{Trusted, trusted};
 use super::noise::Scatter;
 use super::outliers::{leave_out_strays, mark_outliers};
 use crate::estimate::Estimate;
@@ -196,6 +196,8 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     let Some(whole) = caustic::fit(&data, &bracket, start, 2) else {
         return (Vec::new(), Err(NoWaist::Flat { ratio: bracket.rises[0].min(bracket.rises[1]).exp() }));
     };
+    let of_all_mm = data.range();
+    let Trusted { data, fit: whole, misfit, aside_mm } = trusted(data, whole, start);
     let mut fits = Vec::new();
     let parabola = bottom::fit(&data, &whole);
 
@@ -207,7 +209,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     let reach = ABOUT_THE_WAIST * length;
     let left_out = left_out_share(stations, [position - reach, position + reach]);
     let doubt = (left_out / LEFT_OUT_DOUBT).hypot(1.0);
-    combined.standard_uncertainty *= doubt;
+    combined.standard_uncertainty = (doubt * combined.standard_uncertainty).hypot(aside_mm);
     if let Some(parabola) = &parabola {
         fits.push(Fit {
             model: Model::Parabola,
@@ -221,7 +223,6 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
             parameters: BTreeMap::new(),
         });
     }
-    let misfit = Misfit::of(&data, &whole.residuals);
     let rms = (whole.residuals.iter().map(|r| r * r).sum::<f64>() / data.len() as f64).sqrt();
     fits.push(Fit {
         model: Model::ThresholdCaustic,
@@ -281,7 +282,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
     let used = |from: f64, to: f64| 1.0 - left_out_share(stations, [at(from), at(to)]);
     let at_finest = used(-FINEST_REACH, FINEST_REACH);
     let on_a_side = used(-SIDE_REACH, 0.0).min(used(0.0, SIDE_REACH));
-    let reaches_out = range[0] < at(-FARTHER_OUT_REACH) && range[1] > at(FARTHER_OUT_REACH);
+    let reaches_out = of_all_mm[0] < at(-FARTHER_OUT_REACH) && of_all_mm[1] > at(FARTHER_OUT_REACH);
     // There the line is seen to come down from both sides.
     let comes_down =
         |reach: f64| reaches_out && used(-reach, -SIDE_REACH).min(used(SIDE_REACH, reach)) > LEAST_FARTHER_OUT;
@@ -308,7 +309,7 @@ pub fn find(stations: &mut [Station], is_dark: bool, growth_fraction: f64) -> (V
         beam_radius_mm: whole.caustic.ln_width.exp(),
         asymmetry,
         disagreement,
-        range_mm: range,
+        range_mm: of_all_mm,
     };
     (fits, Ok(waist))
 }
