@@ -48,10 +48,8 @@ pub fn trusted(data: Data, whole: CausticFit, start: Scatter) -> Trusted {
     let believed = inner.and_then(|(near, fit)| {
         let left = Misfit::of(&near, &fit.residuals);
         let apart_mm = (fit.caustic.position - whole.caustic.position).abs();
-        let differs = || {
-            if misfit.is_another_shape() { !gapes(&data, &near, &fit) } else { apart_mm > DIFFER * fit.u_position }
-        };
-        let is_believed = !left.is_another_shape() && differs();
+        let is_asked = misfit.is_another_shape() || apart_mm > DIFFER * fit.u_position;
+        let is_believed = is_asked && !left.is_another_shape() && !gapes(&data, &near, &fit);
         is_believed.then_some(Trusted { data: near, fit, misfit: left, aside_mm: ASIDE_SHARE * apart_mm })
     });
     believed.unwrap_or(Trusted { data, fit: whole, misfit, aside_mm: 0.0 })
