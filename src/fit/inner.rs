@@ -40,8 +40,8 @@ pub struct Trusted {
     pub aside_mm: f64,
 }
 
-/// All of the line with the curve through it, or its inner part with a curve of its own where all of it keeps to no burned line's curve and
-/// the inner part does, or where the two differ about the finest place.
+/// All of the line with the curve through it, or its inner part with a curve of its own: where all of it keeps to no burned line's curve and the
+/// inner part does, or where the two differ about the finest place; never where the line gapes beyond that part.
 pub fn trusted(data: Data, whole: CausticFit, start: Scatter) -> Trusted {
     let misfit = Misfit::of(&data, &whole.residuals);
     let inner = if misfit.slow_rms > KEEPS_TO_IT { inner(&data, &whole, start) } else { None };
