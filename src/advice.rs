@@ -133,6 +133,14 @@ pub fn no_tie(why: &TieError) -> Refusal {
             format!("the line runs out of the picture at the {}", end(is_low)),
             "take a picture with both ends in it, or use index marks or points",
         ),
+        TieError::EndOffStrip { is_low } => Refusal::new(
+            Code::EndsNotFound,
+            format!(
+                "the line runs off the strip at the {}, so its end does not show where the beam stopped",
+                end(is_low)
+            ),
+            "burn the line so that it starts and stops on the strip, or use the strip's edges, marks or points",
+        ),
         TieError::TooShort { ratio } => Refusal::new(
             Code::EndsNotFound,
             format!("the visible line is {:.1} % shorter than the stated resolution makes it", 100.0 * (1.0 - ratio)),

@@ -376,8 +376,11 @@ fn in_turn(
         let is_kept = kept.is_some();
         let kept = kept.unwrap_or_default();
         let (plain, line) = look(photo, setup, options, kept.plain, over)?;
+        // Where its end cannot be seen no other light shows it.
+        let is_by_ends = setup.picture.datum == Datum::Ends && options.given.datums_px.is_none();
+        let is_settled = plain.outcome.is_ok() || (is_by_ends && line.runs_off_the_strip());
         let mut lines = KeptLines { plain: is_kept.then_some(line), red: kept.red };
-        if plain.outcome.is_ok() {
+        if is_settled {
             return Ok((plain, lines));
         }
         let Some(red_photo) = photo.in_red() else { return Ok((plain, lines)) };
@@ -483,6 +486,11 @@ impl MeasuredLine {
         Ok(line)
     }
 
+    /// True where an end of the line is the strip's.
+    fn runs_off_the_strip(&self) -> bool {
+        self.found.as_ref().is_ok_and(|found| found.ends.iter().any(|end| end.leaves_strip))
+    }
+
     /// Stages 2 and 4; each stores what it found before the next begins.
     fn find(&mut self, photo: &Photo, over: Watch<'_>) -> Result<FoundLine, Halt> {
         // 2: find
@@ -509,7 +517,7 @@ impl MeasuredLine {
         let whole = [course.start_px, course.end_px];
         let measured = measure(photo, &course, &guide, whole, &MeasureOptions::default());
         self.stations = measured.stations;
-        let ends = ends::find(photo, &course, &guide, &self.stations);
+        let ends = ends::find(photo, &course, &guide, &self.stations, measured.blur_px);
         let course = course.with_extent(ends[0].along_px, ends[1].along_px);
         self.course = Some(course.clone());
         let breaks = breaks::find(photo, &course, &guide, &self.stations);
@@ -631,7 +639,7 @@ fn run(
         return Err(advice::no_tie(&TieError::EndFades { is_low }).into());
     }
     let fitted = if tied.is_scan { fitted } else { fitted.photographed() };
-    let waist = fitted.waist(course, &tie);
+    let waist = fitted.waist(course, &tie, found.blur_px);
     reading.image.mm_per_px = Some(tie.mm_per_px(waist.along_px));
     if !fitted.is_resolved(waist.kerf_px.value, found.blur_px) {
         let why = NoCourse::Unresolved { kerf_px: waist.kerf_px.value, blur_px: found.blur_px };

@@ -184,7 +184,8 @@ fn a_strip_whose_line_faded_before_its_end_once_got_a_number() {
 /// alone looks like a light line, two lines of which index marks seemed to be the edge of one's ground, two of which the gap between
 /// them was followed, two of which one lies near the strip's edge, a faint pair in dark grain, two that spoil each other's edges, two
 /// of which a joint spoils one, a faint pair of which one seems to run off the strip, a bold pair that spoils each other's half levels,
-/// a pair of which one end lies near the picture's edge, a taper whose fine end a joint covers, and filled bands with a lighter seam
+/// a pair of which one end lies near the picture's edge, three lines that run off the strip (two onto a bench as dark as the char, one
+/// of them askew, and a light one onto white), a taper whose fine end a joint covers, and filled bands with a lighter seam
 /// between char and soot, within the char, and along its edge.
 #[test]
 fn pictures_without_an_answer_that_once_got_a_number() {
@@ -200,6 +201,9 @@ fn pictures_without_an_answer_that_once_got_a_number() {
         (Trap::TwoLines, 330_000, RefusalCode::SeveralLines),
         (Trap::TwoLines, 341_027, RefusalCode::SeveralLines),
         (Trap::TwoLines, 341_096, RefusalCode::SeveralLines),
+        (Trap::LeavesStrip, 400_012, RefusalCode::EndsNotFound),
+        (Trap::LeavesStrip, 400_040, RefusalCode::EndsNotFound),
+        (Trap::LeavesStrip, 400_089, RefusalCode::EndsNotFound),
         (Trap::Taper, 65_000, RefusalCode::NoLine),
         (Trap::Filled, 1034, RefusalCode::NoLine),
         (Trap::Filled, 1056, RefusalCode::NotBracketed),

@@ -1,5 +1,6 @@
 //! Where the burned line starts and stops, at full resolution.
 
+use super::run_off::Tip;
 use crate::locate::Course;
 use crate::locate::crossing::cross;
 use crate::locate::refine::{WidthGuide, median_filter};
@@ -35,6 +36,8 @@ const TOWARDS: f64 = 0.25;
 const LEAST_TOWARDS: f64 = 0.5;
 /// Widths next to the end over which the line must not have faded.
 const NEAR_END: f64 = 3.0;
+/// Widths from the end within which its own width is taken.
+const AT_END: [f64; 2] = [0.4, 1.3];
 /// Width at the end over the widest below which the line tapers.
 const TAPERED: f64 = 0.6;
 
@@ -47,6 +50,8 @@ pub struct LineEnd {
     pub datum: Option<EndDatum>,
     /// True where the line runs out of the picture (or the area).
     pub leaves_picture: bool,
+    /// True where it runs off the strip: the strip ends where it does.
+    pub leaves_strip: bool,
 }
 
 /// The beam's centre at an end.
@@ -60,13 +65,36 @@ pub struct EndDatum {
 
 /// Finds both ends (start, then end of the course) from the light along its middle.
 ///
-/// `stations` were measured over the course and give kerf and strength next to each end.
-pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station]) -> [LineEnd; 2] {
+/// `stations` were measured over the course and give kerf and strength next to each end; `blur_px` is the standard deviation of the picture's blur.
+pub fn find(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Station], blur_px: f64) -> [LineEnd; 2] {
     let look = |is_end| {
         let end = one_end(photo, course, guide, stations, is_end);
-        if is_hardly_measured(course, stations, is_end) { LineEnd { datum: None, ..end } } else { end }
+        if is_hardly_measured(course, stations, is_end) {
+            return LineEnd { datum: None, ..end };
+        }
+        let outward = if is_end { 1.0 } else { -1.0 };
+        let tip = Tip {
+            photo,
+            course,
+            end_px: end.along_px,
+            outward,
+            kerf_px: kerf_at(stations, end.along_px, outward),
+            blur_px,
+        };
+        if end.datum.is_some() && tip.runs_off() {
+            return LineEnd { datum: None, leaves_strip: true, ..end };
+        }
+        end
     };
     rayon::join(|| look(false), || look(true)).into()
+}
+
+/// Width of the line next to an end, where a beam that dwelt may have widened it, px; 0 where none was measured.
+fn kerf_at(stations: &[Station], end_px: f64, outward: f64) -> f64 {
+    let used = stations.iter().filter(|s| s.used);
+    let mut inwards: Vec<(f64, f64)> = used.map(|s| (outward * (end_px - s.along_px), s.kerf_px)).collect();
+    inwards.retain(|(inside, kerf)| (AT_END[0] * kerf..AT_END[1] * kerf).contains(inside));
+    if inwards.is_empty() { 0.0 } else { median(inwards.into_iter().map(|(_, kerf)| kerf).collect()) }
 }
 
 /// True where most places of the line towards an end are spoilt: the trace may follow dark grain there that runs on from the line's end.
@@ -122,6 +150,7 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
             along_px: walk.last_px,
             datum: None,
             leaves_picture: walk.leaves_picture || !walk.is_empty(),
+            leaves_strip: false,
         };
     };
     // A crack or a streak that runs on from the line's end is thinner than the line: its flanks end where it ends. Where the
@@ -136,8 +165,8 @@ fn one_end(photo: &Photo, course: &Course, guide: &WidthGuide, stations: &[Stati
         )
         .find_map(|found| Some((found[1]?, end.datum(found, local)?)));
     match found {
-        Some((along_px, datum)) => LineEnd { along_px, datum: Some(datum), leaves_picture: false },
-        None => LineEnd { along_px: outermost, datum: None, leaves_picture: false },
+        Some((along_px, datum)) => LineEnd { along_px, datum: Some(datum), leaves_picture: false, leaves_strip: false },
+        None => LineEnd { along_px: outermost, datum: None, leaves_picture: false, leaves_strip: false },
     }
 }
 
@@ -159,7 +188,7 @@ fn beside_grain(
     let grain = median(walk.light.iter().filter(|(along, _)| is_grain(*along)).map(|(_, light)| light[0]).collect());
     let found = walk.crossings(|light| light[0] - grain);
     let datum = end.datum(found, local).map(|datum| EndDatum { u_px: datum.u_px.max(0.25 * end.widest), ..datum });
-    LineEnd { along_px: found[1].unwrap_or(rough), datum, leaves_picture: false }
+    LineEnd { along_px: found[1].unwrap_or(rough), datum, leaves_picture: false, leaves_strip: false }
 }
 
 /// Indices, from an end inwards, near which a step is looked for, the innermost first.
@@ -431,7 +460,7 @@ mod tests {
     /// What the ends of that line are found to be.
     fn with_grain_beyond(light: u16, half_width: f64) -> [LineEnd; 2] {
         let (photo, course, guide, stations) = grain_beyond(light, half_width);
-        find(&photo, &course, &guide, &stations)
+        find(&photo, &course, &guide, &stations, 0.7)
     }
 
     /// Beyond ends with nothing, a streak thinner than the line, paler grain and grain as wide and almost as dark.
@@ -472,7 +501,7 @@ mod tests {
             for (index, station) in stations.iter_mut().enumerate().filter(|(_, s)| s.along_px > from) {
                 station.used &= (index % 10) as f64 >= 10.0 * share;
             }
-            find(&photo, &course, &guide, &stations)[1]
+            find(&photo, &course, &guide, &stations, 0.7)[1]
         };
         assert!(spoilt_towards_the_end(0.4).datum.is_some());
         assert!(spoilt_towards_the_end(0.6).datum.is_none());

@@ -5,6 +5,7 @@ pub mod ends;
 mod mark_map;
 pub mod marks;
 mod placing;
+mod run_off;
 mod steps;
 pub mod strip;
 pub mod ticks;

@@ -49,6 +49,11 @@ pub enum TieError {
         /// True for the low end.
         is_low: bool,
     },
+    /// The line runs off the strip at an end.
+    EndOffStrip {
+        /// True for the low end.
+        is_low: bool,
+    },
     /// The visible line is shorter than the stated resolution makes it.
     TooShort {
         /// Measured over expected length.
@@ -107,6 +112,9 @@ pub fn end_points(ends: &[LineEnd; 2], is_rising: bool, span_mm: f64) -> Result<
         let end = &ends[index];
         if end.leaves_picture {
             return Err(TieError::EndOutside { is_low });
+        }
+        if end.leaves_strip {
+            return Err(TieError::EndOffStrip { is_low });
         }
         let datum = end.datum.ok_or(TieError::EndFades { is_low })?;
         Ok(TiePoint { along_px: datum.along_px, u_px: datum.u_px, position_mm: if is_low { 0.0 } else { span_mm } })

@@ -83,6 +83,10 @@ pub struct WaistFit {
 /// How much less sure a place is in a photograph than the fits say, whose noise and softness are less even than a scan's: as rendered
 /// strips showed it (docs/uncertainty.md).
 const PHOTOGRAPHED: f64 = 1.05;
+/// Standard uncertainty, as a share of the kerf, of what is seen as its edge: the light half-way between char and ground. And of a
+/// picture's blur, as a share of it, whose shape is not known. Both as pictures of two renderers showed them (docs/uncertainty.md).
+const EDGE_UNSURE: f64 = 0.02;
+const BLUR_UNSURE: f64 = 1.0 / 12.0;
 /// Wavelength of a CO2 laser, mm.
 const WAVELENGTH_MM: f64 = 0.0106;
 /// Beyond this a mark is no single stroke of a focused beam, but an area filled with many, or two lines that cross. Rendered strips
@@ -101,17 +105,23 @@ impl WaistFit {
         self
     }
 
-    /// The waist in the picture; the tie's uncertainty joins the fit's.
-    pub fn waist(&self, course: &Course, tie: &Tie) -> Waist {
+    /// The waist in the picture; the tie's uncertainty joins the fit's place, and the blur's its kerf.
+    pub fn waist(&self, course: &Course, tie: &Tie, blur_px: f64) -> Waist {
         let along_px = tie.along_at(self.position.value);
         let scale = tie.mm_per_px(along_px);
         let tied = tie.at(along_px).standard_uncertainty_mm;
+        let kerf = self.kerf_mm.value;
+        // A bar as wide as w whose edges a blur of standard deviation σ has softened has the second moment w²/12 + σ²: where σ is wrong
+        // by a share x, w is by x·12·(σ/w)².
+        let by_blur = BLUR_UNSURE * 12.0 * (blur_px * scale / kerf).powi(2);
+        let seen = kerf * by_blur.hypot(EDGE_UNSURE);
+        let kerf_mm = Estimate::new(kerf, self.kerf_mm.standard_uncertainty.hypot(seen));
         Waist {
             position_mm: Estimate::new(self.position.value, self.position.standard_uncertainty.hypot(tied)),
             along_px,
             place_px: course.place(along_px, 0.0),
-            kerf_px: Estimate::new(self.kerf_mm.value / scale, self.kerf_mm.standard_uncertainty / scale),
-            kerf_mm: Some(self.kerf_mm),
+            kerf_px: Estimate::new(kerf / scale, kerf_mm.standard_uncertainty / scale),
+            kerf_mm: Some(kerf_mm),
             slack_positions_mm: self.slack,
         }
     }

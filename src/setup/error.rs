@@ -262,6 +262,9 @@ impl SetupError {
                 Field::BlockAt | Field::PointsTravel => {
                     "count travel from the low datum towards the high one".to_owned()
                 }
+                Field::GapLow | Field::GapHigh | Field::MiddleGap => {
+                    "measure the gap again, upwards from the strip to the nozzle's tip above it".to_owned()
+                }
                 _ => format!("check {} and leave the minus sign out", given.field),
             },
             Self::Zero { given } => format!("measure {} again, or leave it out", given.field),

@@ -156,7 +156,7 @@ fields! {
     MiddleHeight = "middle_height_mm", Ramp, Kind::LengthOrZero, "10.6";
     /// How sure the strip is straight: standard uncertainty of its bow at the middle (0.1 where absent)
     FlatnessU = "flatness_u_mm", Ramp, Kind::LengthOrZero, "0.1";
-    /// What the lengths were measured with; sets how sure each is: caliper 0.1, rule 0.3, blocks 0.05 mm
+    /// What the lengths were measured with; sets how sure each is: caliper 0.1, rule 0.3 (where absent), blocks 0.05 mm
     MeasuredWith = "measured_with", Ramp, Kind::Choice(&["caliper", "rule", "blocks"]), "rule";
     /// Standard uncertainty of heights, rise, prop and nozzle height, in place of measured_with's
     HeightU = "height_u_mm", Ramp, Kind::LengthOrZero, "0.1";
@@ -203,7 +203,7 @@ fields! {
     /// Machine axis the line ran along
     RunAlong = "run_along", Burn, Kind::Text, "x";
 
-    /// What ties the picture to the ramp: the line's ends, the strip's short edges, index marks, or two points
+    /// What ties the picture to the ramp: the line's ends (where absent), the strip's short edges, index marks, or two points
     Datum = "datum", Picture, Kind::Choice(&["ends", "strip", "marks", "points"]), "ends";
     /// Side of the picture, as you see it, on which the low end lies
     LowEnd = "low_end", Picture, Kind::Choice(&["left", "right", "top", "bottom"]), "left";

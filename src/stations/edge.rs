@@ -364,19 +364,85 @@ impl From<&Bar> for Start {
 /// of the width's standard uncertainty. Weights that are still to be found do not ask for as much.
 const SETTLED: [(f64, f64); 3] = [(1e-3, 3e-2), (1e-3, 3e-2), (1e-5, 3e-3)];
 
+/// How much each bin of a profile counts.
+struct Weighing<'a> {
+    profile: &'a Profile,
+    /// Variance of the light on the core over that on the background.
+    core_variance: f64,
+    /// By the bin's pixels.
+    base: Vec<f64>,
+    /// By what it shows.
+    even: Vec<f64>,
+    /// All together.
+    weights: Vec<f64>,
+    /// Room for a median: no negative number, whose bits are in the numbers' order.
+    sizes: Vec<u64>,
+}
+
+impl<'a> Weighing<'a> {
+    /// By pixels: the smaller of the bin's count and the typical one, since grain that runs along the line is not averaged away by more of them.
+    fn new(profile: &'a Profile, core_noise: f64) -> Self {
+        let mut sizes = Vec::with_capacity(profile.len());
+        let typical = median_size(&mut sizes, profile.count.iter().copied()).max(1.0);
+        let base: Vec<f64> = profile.count.iter().map(|c| (c / typical).min(1.0)).collect();
+        let weights = base.clone();
+        Self { profile, core_variance: core_noise.powi(2), even: vec![1.0; base.len()], base, weights, sizes }
+    }
+
+    /// By what each bin shows: grain scatters the strip's light many times more than the char's (less where the beam bares a light
+    /// ground), and a bin weighs by its variance, or a dark streak beside the line is taken for a part of it.
+    fn even_out(&mut self, p: &Vector) {
+        let model = Model::new(p);
+        let Regions { near_left, core, near_both, near_right, .. } = model.regions(&self.profile.across_px);
+        let weight = |share: f64| (1.0 + self.core_variance) / (self.core_variance + share.powi(2));
+        self.even.fill(weight(1.0));
+        self.even[core].fill(weight(0.0));
+        for k in [near_left, near_both, near_right].into_iter().flatten() {
+            self.even[k] = weight(model.background_share(self.profile.across_px[k]));
+        }
+    }
+
+    /// Robust scale of the residuals, those on an even background taken as they are.
+    fn scale(&mut self, residuals: &[f64]) -> f64 {
+        let sizes = residuals.iter().zip(&self.even).map(|(r, even)| r.abs() * even.sqrt());
+        let bins = residuals.len() as f64;
+        // The median of all residuals of a fit with eight parameters is small by about sqrt(n/(n-8)).
+        1.4826 * median_size(&mut self.sizes, sizes) * (bins / (bins - PARAMETERS as f64)).sqrt()
+    }
+
+    /// By what it shows alone.
+    fn forget_the_wild(&mut self) {
+        for ((weight, base), even) in self.weights.iter_mut().zip(&self.base).zip(&self.even) {
+            *weight = base * even;
+        }
+    }
+
+    /// Residuals beyond about three scales lose weight (Tukey).
+    fn spare_the_wild(&mut self, residuals: &[f64], scale: f64) {
+        for (((weight, base), residual), even) in self.weights.iter_mut().zip(&self.base).zip(residuals).zip(&self.even)
+        {
+            let u = residual * even.sqrt() / (4.7 * scale);
+            *weight = base * even * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+        }
+    }
+}
+
+/// Middle one of some numbers, none of them negative; there is one at least.
+fn median_size(room: &mut Vec<u64>, sizes: impl Iterator<Item = f64>) -> f64 {
+    room.clear();
+    room.extend(sizes.map(f64::to_bits));
+    let half = room.len() / 2;
+    f64::from_bits(*room.select_nth_unstable(half).1)
+}
+
 /// Fits the bar; `None` where it does not settle on one.
 ///
-/// Bins weigh by the smaller of their pixel count and the typical one, since grain that
-/// runs along the line is not averaged away by more pixels; residuals beyond about three scales lose weight (Tukey).
+/// First by what the bins show alone, then, twice, sparing those that stray wildly.
 pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
     let bins = profile.len();
     if bins < PARAMETERS + 2 {
         return None;
     }
-    let mut sorted = profile.count.clone();
-    let middle = |values: &mut Vec<f64>| *values.select_nth_unstable_by(bins / 2, f64::total_cmp).1;
-    let typical = middle(&mut sorted).max(1.0);
-    let base: Vec<f64> = profile.count.iter().map(|c| (c / typical).min(1.0)).collect();
     let Start { edges_px, core, background, slopes } = *start;
     let step = (0.5 * (background[0] + background[1]) - core).abs().max(1e-4);
 
@@ -390,23 +456,12 @@ pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
         slopes[1],
         prior.ln_sigma.0,
     ]);
+    let mut weighing = Weighing::new(profile, prior.core_noise);
+    weighing.even_out(&p);
+    weighing.forget_the_wild();
+    let least_scale = (1e-3 * step).max(1e-5);
     let mut scale = 0.1 * step;
-    // Grain scatters the strip's light many times more than the char's (less where the beam bares a light ground):
-    // each bin weighs by the variance of what it shows, or a dark streak beside the line is taken for a part of it.
-    let evenness = |p: &Vector| -> Vec<f64> {
-        let model = Model::new(p);
-        let Regions { near_left, core, near_both, near_right, .. } = model.regions(&profile.across_px);
-        let variance = prior.core_noise.powi(2);
-        let weight = |share: f64| (1.0 + variance) / (variance + share.powi(2));
-        let mut weights = vec![weight(1.0); bins];
-        weights[core].fill(weight(0.0));
-        for k in [near_left, near_both, near_right].into_iter().flatten() {
-            weights[k] = weight(model.background_share(profile.across_px[k]));
-        }
-        weights
-    };
-    let mut even = evenness(&p);
-    let mut weights: Vec<f64> = base.iter().zip(&even).map(|(base, even)| base * even).collect();
+    let mut sums = Sums::default();
     let mut damping = 1e-3;
     let mut covariance = Matrix::identity();
     // Slopes are small in truth: a prior of one step per 6 px keeps a noisy side from inventing a steep one.
@@ -416,10 +471,9 @@ pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
     let penalty = |p: &Vector, scale: f64| {
         priors.iter().map(|(k, target, sd)| ((p[*k] - target) / sd).powi(2)).sum::<f64>() * scale * scale
     };
-    let mut sums = Sums::default();
     let mut spare = Vec::with_capacity(bins);
     for (round, (settled_cost, settled_change)) in SETTLED.into_iter().enumerate() {
-        sums = Sums::of(profile, &weights, &p, sums.residuals);
+        sums = Sums::of(profile, &weighing.weights, &p, sums.residuals);
         let mut current = sums.squares + penalty(&p, scale);
         for _ in 0..25 {
             let mut normal = sums.normal();
@@ -443,7 +497,7 @@ pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
                 let mut trial = p + solver.solve(&gradient);
                 trial[7] = trial[7].clamp(-1.6, 3.0);
                 if trial[1] - trial[0] > 0.05 {
-                    let there = Sums::of(profile, &weights, &trial, std::mem::take(&mut spare));
+                    let there = Sums::of(profile, &weighing.weights, &trial, std::mem::take(&mut spare));
                     let next = there.squares + penalty(&trial, scale);
                     if next <= current {
                         damping = (damping * 0.3).max(1e-9);
@@ -464,18 +518,10 @@ pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
                 break;
             }
         }
-        sorted.clear();
-        sorted.extend(sums.residuals.iter().zip(&even).map(|(r, even)| r.abs() * even.sqrt()));
-        // The median of all residuals of a fit with eight parameters is small by about sqrt(n/(n-8)).
-        scale = (1.4826 * middle(&mut sorted) * (bins as f64 / (bins - PARAMETERS) as f64).sqrt())
-            .max(1e-3 * step)
-            .max(1e-5);
+        scale = weighing.scale(&sums.residuals).max(least_scale);
         if round < 2 {
-            even = evenness(&p);
-            for (((weight, base), residual), even) in weights.iter_mut().zip(&base).zip(&sums.residuals).zip(&even) {
-                let u = residual * even.sqrt() / (4.7 * scale);
-                *weight = base * even * if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
-            }
+            weighing.even_out(&p);
+            weighing.spare_the_wild(&sums.residuals, scale);
         } else {
             let mut normal = sums.normal();
             for (k, _, sd) in &priors {
@@ -492,11 +538,10 @@ pub fn fit(profile: &Profile, start: &Start, prior: &Prior) -> Option<Bar> {
     // Neighbouring bins share blur and grain: fewer independent residuals than bins (first-order autocorrelation).
     let correlation = (product / square.max(1e-30)).clamp(0.0, 0.75);
     let inflation = (1.0 + correlation) / (1.0 - correlation);
+    let sizes = &mut weighing.sizes;
     let mut size_of = |is_in: &dyn Fn(f64) -> bool| {
-        sorted.clear();
-        sorted.extend(profile.across_px.iter().zip(&sums.residuals).filter(|(t, _)| is_in(**t)).map(|(_, r)| r.abs()));
-        let half = sorted.len() / 2;
-        (sorted.len() >= LEAST_REGION).then(|| *sorted.select_nth_unstable_by(half, f64::total_cmp).1)
+        let inside = profile.across_px.iter().zip(&sums.residuals).filter(|(t, _)| is_in(**t));
+        (inside.clone().nth(LEAST_REGION - 1).is_some()).then(|| median_size(sizes, inside.map(|(_, r)| r.abs())))
     };
     let clear = CLEAR * p[7].exp();
     let unevenness = size_of(&|t| t > p[0] + clear && t < p[1] - clear)

@@ -26,6 +26,8 @@ pub enum Trap {
     FadedEnds,
     /// One end of the line outside the picture, and the ends are the datum.
     LeavesPicture,
+    /// One end of the line beyond the strip's, and the ends are the datum.
+    LeavesStrip,
     /// Burned through about the focus: the white lid shows.
     BurntThrough,
     /// A pulsed source.
@@ -46,7 +48,7 @@ pub enum Trap {
 
 impl Trap {
     /// All of them.
-    pub const ALL: [Self; 17] = [
+    pub const ALL: [Self; 18] = [
         Self::NoLine,
         Self::PencilOnly,
         Self::RuleOnly,
@@ -56,6 +58,7 @@ impl Trap {
         Self::TwoLines,
         Self::FadedEnds,
         Self::LeavesPicture,
+        Self::LeavesStrip,
         Self::BurntThrough,
         Self::Dotted,
         Self::OffEnd,
@@ -82,7 +85,7 @@ impl Scene {
         let datum =
             dice.pick(&[DatumKind::Ends, DatumKind::Strip, DatumKind::Points, DatumKind::Points, DatumKind::Marks]);
         let stratum = match trap {
-            Trap::FadedEnds => Stratum { capture, datum: DatumKind::Ends },
+            Trap::FadedEnds | Trap::LeavesStrip => Stratum { capture, datum: DatumKind::Ends },
             Trap::LeavesPicture => Stratum { capture: CaptureKind::Photo, datum: DatumKind::Ends },
             Trap::BurntThrough => Stratum { capture: CaptureKind::Scan, datum },
             _ => Stratum { capture, datum },
@@ -153,6 +156,15 @@ impl Scene {
                     if let Capture::Photo { distance_mm, .. } = &mut self.capture {
                         *distance_mm *= 0.96;
                     }
+                }
+            }
+            Trap::LeavesStrip => {
+                let beyond = dice.between(0.02, 0.12) * (self.line.stop_mm - self.line.start_mm);
+                let [low, high] = &mut self.strip.ends_mm;
+                if dice.chance(0.5) {
+                    *low = self.line.start_mm + beyond;
+                } else {
+                    *high = self.line.stop_mm - beyond;
                 }
             }
             Trap::BurntThrough => {

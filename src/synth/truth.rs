@@ -163,6 +163,10 @@ impl Truth {
                 if self.datum_px.iter().any(|&place| !projection.holds(place, 8.0)) {
                     reasons.push("an end is outside the picture");
                 }
+                let [low, high] = scene.strip.ends_mm;
+                if scene.line.start_mm < low || scene.line.stop_mm > high {
+                    reasons.push("the line runs off the strip");
+                }
             }
             DatumScene::Strip => {
                 if self.outline_px.iter().any(|&place| !projection.holds(place, 4.0)) {

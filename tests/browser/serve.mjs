@@ -27,6 +27,7 @@ export async function start(...args) {
       text += data;
       if (text.includes("\n")) resolve(text);
     });
+    served.on("error", (error) => reject(new Error(`${PROGRAM} does not start: ${error.message}`)));
     served.on("exit", (code) => reject(new Error(`narrows serve ended with ${code}`)));
   });
   const told = JSON.parse(line);

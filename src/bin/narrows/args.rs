@@ -42,6 +42,7 @@ Examples:
 
   narrows spacer --spacer-mm 8.45 --stock 3.0,4.1,6.2,0.5x4
       the stack of these pieces that comes nearest
+
   narrows read strip.png --setup bench.toml --machine north --keep
       the same, kept in the logbook; see narrows log --help
 
