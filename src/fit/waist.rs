@@ -111,10 +111,7 @@ impl WaistFit {
         let scale = tie.mm_per_px(along_px);
         let tied = tie.at(along_px).standard_uncertainty_mm;
         let kerf = self.kerf_mm.value;
-        // A bar as wide as w whose edges a blur of standard deviation σ has softened has the second moment w²/12 + σ²: where σ is wrong
-        // by a share x, w is by x·12·(σ/w)².
-        let by_blur = BLUR_UNSURE * 12.0 * (blur_px * scale / kerf).powi(2);
-        let seen = kerf * by_blur.hypot(EDGE_UNSURE);
+        let seen = kerf * unsure_as_seen(blur_px * scale / kerf);
         let kerf_mm = Estimate::new(kerf, self.kerf_mm.standard_uncertainty.hypot(seen));
         Waist {
             position_mm: Estimate::new(self.position.value, self.position.standard_uncertainty.hypot(tied)),
@@ -144,6 +141,13 @@ impl WaistFit {
     pub fn is_resolved(&self, kerf_px: f64, blur_px: f64) -> bool {
         kerf_px >= LEAST_KERF_PX && kerf_px >= LEAST_KERF_OVER_BLUR * blur_px
     }
+}
+
+/// Standard uncertainty of a kerf, as a share of it, for how it is seen in a picture whose blur (standard deviation) is this share of it.
+///
+/// A bar as wide as w softened by a blur σ has the second moment w²/12 + σ²: where σ is wrong by a share x, w is by x·12·(σ/w)².
+fn unsure_as_seen(blur_over_kerf: f64) -> f64 {
+    EDGE_UNSURE.hypot(BLUR_UNSURE * 12.0 * blur_over_kerf.powi(2))
 }
 
 /// Why there is no waist.
@@ -354,6 +358,19 @@ fn drawn(range: [f64; 2], steps: usize) -> Vec<f64> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    /// The width of a bar that has the same second moment with a blur a little larger.
+    #[test]
+    fn a_width_is_as_unsure_as_the_blur_beside_it() {
+        for blur in [0.05f64, 0.2, 0.4] {
+            let off = 0.01;
+            let moment = 1.0 / 12.0 + blur.powi(2);
+            let width = (12.0 * (moment - (blur * (1.0 + off)).powi(2))).sqrt();
+            let by_blur = (unsure_as_seen(blur).powi(2) - EDGE_UNSURE.powi(2)).sqrt();
+            assert!(((1.0 - width) * BLUR_UNSURE / off / by_blur - 1.0).abs() < 0.03, "{blur}: {width} {by_blur}");
+        }
+        assert!((unsure_as_seen(0.0) - EDGE_UNSURE).abs() < 1e-12);
+    }
     use crate::fit::curve::Caustic;
     use crate::fit::outliers::leave_out_outliers;
 
